@@ -1,21 +1,267 @@
-"""Zones of one operation: main contact, commutation, arcing contact, parted."""
+"""Zones of one operation: main contact, commutation, arcing contact, parted.
+
+Closing is opening told backwards: one search serves both, on arrays turned round where the contact closes.
+Parting is judged in volts and current: above about 1.1 V nothing metallic is touching at any current
+(U^2 = 4 L (Tm^2 - T0^2) with tungsten's melting point; Holm, *Electric Contacts*).
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from drm.quantity import NOTHING, Quantity
+from drm.resistance import METALLIC_VOLT, Trace, inductance, resistance_of, without_loop
+
+__all__ = ["Zones", "segment"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+#: Least share of the injected current that still counts as conducting.
+CONDUCTING = 0.1
 
 
 @dataclass(frozen=True)
 class Zones:
     """Instants and levels of one interrupter in one operation.
 
-    Instants are seconds on the record's clock.
+    Attributes
+    ----------
+    main_s : Quantity
+        Middle of the commutation on the record's clock, s.
+    commutation_s : Quantity
+        Its duration, s.
+    arcing_s : Quantity
+        Last loss (opening) or first gain (closing) of metallic contact, s.
+    main_ohm : Quantity
+        Closed contact at rest.
+    arcing_ohm : float
+        Median over the arcing zone; NaN where there is none.
+    loop_ohm : float
+        Earth loop in parallel, infinite where there is none.
+    inductance_h : float
+        Of the sense loop, 0 where it could not be told.
+    reasons : tuple of str
+        Why a value is missing or not to be trusted.
     """
 
     main_s: Quantity = NOTHING
     commutation_s: Quantity = NOTHING
     arcing_s: Quantity = NOTHING
     main_ohm: Quantity = NOTHING
+    arcing_ohm: float = float("nan")
+    loop_ohm: float = float("inf")
+    inductance_h: float = 0.0
     reasons: tuple[str, ...] = ()
+
+
+def _student(residual: FloatArray, scale: FloatArray | float, freedom: float) -> FloatArray:
+    """Log density of Student's t up to a constant that is the same for all `scale`."""
+    return -np.log(scale) - 0.5 * (freedom + 1.0) * np.log1p(np.square(residual / scale) / freedom)
+
+
+def _parted_state(trace: Trace, order: slice) -> tuple[float, float]:
+    """Voltage threshold between metal and parted, and the earth loop seen when parted (ohm, infinite without one)."""
+    tail = max(8, trace.time_s.size // 20)
+    voltage = float(np.nanmedian(trace.voltage_v[order][-tail:]))
+    current = float(np.nanmedian(trace.current_a[order][-tail:]))
+    threshold = min(METALLIC_VOLT, 0.9 * trace.ceiling_v)
+    closed = float(np.nanmedian(trace.voltage_v[trace.rest]))
+    if current > 0.5 * trace.injected_a and voltage < 0.98 * trace.ceiling_v and voltage > 5.0 * closed:
+        # Current goes on flowing past the parted contact: an earth loop carries it and sets the parted voltage.
+        return min(threshold, 0.6 * voltage), voltage / current
+    return threshold, float("inf")
+
+
+def _change(voltage: FloatArray, current: FloatArray, closed: float, sigma: float, last: int) -> tuple[int, float]:
+    """Most likely sample at which the closed state gives way to the arcing one, and the arcing level.
+
+    Both states are Student's t about ``R I``: the closed one as wide as noise and sliding roughness, the arcing one as
+    wide as its own fluctuation, heavy-tailed because momentary part-separations belong to it.
+
+    Returns
+    -------
+    sample : int
+        First sample of the arcing state; ``last + 1`` where the record shows none.
+    level : float
+        Median resistance from there to `last`; NaN where it shows none.
+    """
+    v, i = voltage[: last + 1], current[: last + 1]
+    good = np.isfinite(v) & np.isfinite(i)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        r = np.where(good & (i > 0), v / i, np.nan)
+    above = r > np.maximum(1.6 * closed, closed + 6.0 * sigma / np.maximum(i, 1e-9))
+    if not bool(above.any()):
+        return last + 1, float("nan")
+    level = float(np.nanmedian(r[above]))
+    narrow = np.hypot(sigma, 0.1 * closed * np.where(good, i, 1.0))
+    first = np.where(good, _student(v - closed * i, narrow, 3.0), 0.0)
+    split = last + 1
+    for _ in range(6):
+        wide = np.hypot(sigma, 0.25 * level * np.where(good, i, 1.0))
+        second = np.where(good, _student(v - level * i, wide, 1.0), 0.0)
+        gain = np.concatenate([[0.0], np.cumsum((first - second)[::-1])])[::-1]
+        # Staying closed to the end costs nothing; leaving at k gains what the arcing state explains better from k on.
+        candidate = int(np.argmin(gain))
+        if candidate > last:
+            return last + 1, float("nan")
+        tail = r[candidate:]
+        new = float(np.nanmedian(tail)) if np.isfinite(tail).any() else level
+        if candidate == split and abs(new - level) < 1e-3 * level:
+            break
+        split, level = candidate, new
+    return split, level
+
+
+def _crossing(time: FloatArray, r: FloatArray, level: float, near: int, reach: int) -> float:
+    """Instant nearest to sample `near` at which `r` rises through `level`; NaN without one within `reach` samples."""
+    lo, hi = max(0, near - reach), min(r.size - 1, near + reach)
+    part, t = r[lo : hi + 1], time[lo : hi + 1]
+    good = np.isfinite(part)
+    part, t = part[good], t[good]
+    up = np.flatnonzero((part[:-1] < level) & (part[1:] >= level))
+    if up.size == 0:
+        return float("nan")
+    share = (level - part[up]) / (part[up + 1] - part[up])
+    at = t[up] + share * (t[up + 1] - t[up])
+    return float(at[np.argmin(np.abs(at - time[min(near, time.size - 1)]))])
+
+
+def _parting(time: FloatArray, voltage: FloatArray, last: int, level_v: float, spread_v: float, opening: bool) -> Quantity:
+    """Instant of the last loss (opening) or first gain (closing), from the samples about it.
+
+    The voltage leaves the metallic level within a sample or two: a line through the two samples that leave it, carried
+    back to the level, and never outside the samples that bracket it. The same holds on closing, where the level left
+    is the parted one and time runs the other way round in these arrays.
+    """
+    n = voltage.size
+    step = float(np.median(np.abs(np.diff(time))))
+    if last + 1 >= n:
+        return NOTHING
+    if opening:
+        k = last
+        while k > 0 and voltage[k] > level_v + spread_v and voltage[k - 1] < voltage[k]:
+            k -= 1
+        a, b = k, min(k + 1, n - 1)
+        base = min(voltage[a], level_v + spread_v)
+    else:
+        # True time runs backwards here: the parted level is left at the last sample that still has it.
+        parted = float(np.nanmedian(voltage[last + 1 :]))
+        width = max(4.0 * 1.4826 * float(np.nanmedian(np.abs(voltage[last + 1 :] - parted))), 1e-3 * abs(parted))
+        k = last + 1
+        while k < n - 1 and abs(voltage[k] - parted) > width:
+            k += 1
+        a, b, base = k, k - 1, parted
+    c = b + (b - a)
+    at = float(time[a] + time[b]) / 2.0
+    if 0 <= c < n and np.isfinite(voltage[[a, b, c]]).all() and voltage[c] != voltage[b]:
+        rate = (voltage[c] - voltage[b]) / (time[c] - time[b])
+        back = float(time[b] - (voltage[b] - base) / rate)
+        low, high = sorted((float(time[a]), float(time[b])))
+        at = min(max(back, low), high)
+    return Quantity(at, 0.5 * step)
+
+
+def _width(time: FloatArray, r: FloatArray, closed: float, arcing: float, near: int, reach: int) -> Quantity:
+    """Duration of the commutation from its 10 % and 90 % crossings, stretched to the whole move."""
+    step = float(np.median(np.abs(np.diff(time))))
+    jump = arcing - closed
+    low = _crossing(time, r, closed + 0.1 * jump, near, reach)
+    high = _crossing(time, r, closed + 0.9 * jump, near, reach)
+    if not (np.isfinite(low) and np.isfinite(high)):
+        return NOTHING
+    return Quantity(max(abs(high - low) / 0.8, step), step)
+
+
+def segment(trace: Trace, *, until_s: float = float("nan")) -> Zones:
+    """Find the zones of one operation.
+
+    Parameters
+    ----------
+    trace : Trace
+    until_s : float
+        Instant at which another interrupter of the same injection ended the current (opening) or let it begin
+        (closing): nothing beyond it is read, and the arcing contact's own instant is not known.
+
+    Returns
+    -------
+    Zones
+    """
+    opening = trace.kind == "open"
+    order = slice(None) if opening else slice(None, None, -1)
+    threshold, loop = _parted_state(trace, order)
+    closed_v = trace.voltage_v[trace.rest]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        closed_ratio = closed_v / trace.current_a[trace.rest]
+    closed = float(np.nanmedian(closed_ratio))
+    reasons: list[str] = []
+
+    time, voltage, current = trace.time_s[order], trace.voltage_v[order], trace.current_a[order]
+    metallic = (voltage < threshold) & (current > CONDUCTING * trace.injected_a)
+    if not bool(metallic.any()):
+        return Zones(reasons=("no metallic contact is seen",))
+    last = int(np.flatnonzero(metallic)[-1])
+    gone = last >= time.size - 3
+
+    # The sense loop's inductance shows where the current moves while metal conducts.
+    rest_end = trace.rest.stop if opening else trace.time_s.size - trace.rest.start
+    part_a, part_b = min(rest_end, last), last + 1
+    part = slice(part_a, part_b) if opening else slice(time.size - part_b, time.size - part_a)
+    henry, _ = inductance(trace, part)
+    cut = last
+    if np.isfinite(until_s):
+        inside = time <= until_s if opening else time >= until_s
+        cut = min(last, int(np.flatnonzero(inside)[-1])) if bool(inside.any()) else last
+
+    r_all = without_loop(resistance_of(trace, inductance_h=henry), loop)[order]
+    closed_own = float(without_loop(np.array([closed]), loop)[0])
+    drop = r_all * current
+    step = trace.step_s
+    split, _ = _change(drop, current, closed_own, trace.sigma_v, cut)
+
+    arcing = Quantity(float("nan"), float("nan"))
+    if np.isfinite(until_s):
+        reasons.append("the current was cut off by another interrupter of the same injection" if opening
+                       else "the current began only when another interrupter of the same injection touched")
+    elif gone:
+        reasons.append("the record ends before the contact parts" if opening else "the record begins with the contact closed")
+    else:
+        about = drop[max(split, last - 40) : last + 1]
+        level_v = float(np.nanmedian(about)) if np.isfinite(about).any() else closed * trace.injected_a
+        spread_v = max(3.0 * trace.sigma_v, 0.5 * level_v)
+        arcing = _parting(time, voltage, last, level_v, spread_v, opening)
+
+    if split > cut:
+        if gone:
+            return Zones(main_ohm=Quantity(closed_own), loop_ohm=loop, inductance_h=henry, reasons=tuple(reasons))
+        reasons.append(_no_arcing())
+        main = Quantity(arcing.value, step) if arcing else NOTHING
+        return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, tuple(reasons))
+
+    # The level just after the commutation, not the zone's median, says when half the current has moved.
+    zone = r_all[split : cut + 1]
+    overall = float(np.nanmedian(zone))
+    near = zone[: max(5, round(1e-3 / step))]
+    near = near[np.isfinite(near) & (near < 2.0 * overall)]
+    local = float(np.median(near)) if near.size >= 3 else overall
+    # Half the current has moved when main and arcing path are equal: about half the arcing resistance, the bulk aside.
+    half = 0.5 * local + 0.25 * closed_own
+    reach = max(3, round(1.5e-3 / step))
+    at = _crossing(time, r_all, half, split, reach)
+    duration = _width(time, r_all, closed_own, local, split, reach)
+    if not np.isfinite(at):
+        at = float(time[split])
+    spread = 1.4826 * float(np.nanmedian(np.abs(zone - overall))) / max(overall, 1e-12)
+    shape = (0.1 + min(spread, 0.5)) * (duration.value if duration else step) * 0.5
+    main = Quantity(at, float(np.hypot(0.5 * step, shape)))
+    if arcing and abs(arcing.value - main.value) <= 1.5 * step:
+        reasons.append(_no_arcing())
+    return Zones(main, duration, arcing, Quantity(closed_own), overall, loop, henry, tuple(reasons))
+
+
+def _no_arcing() -> str:
+    return ("no arcing zone longer than the resolution: reversed order, a missing and a burnt-off arcing contact cannot "
+            "be told apart from this trace")

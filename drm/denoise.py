@@ -1,0 +1,223 @@
+"""Clean traces: impulses masked, mains hum fitted on the closed contact and carried on, curves shrunk for the eye.
+
+Nothing here smooths what is segmented: impulses are masked (never replaced), hum is subtracted as a model fitted where
+the contact is closed, and wavelet shrinkage serves only what people look at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Hum", "fit_hum", "impulses", "noise_sigma", "shrink"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+
+def noise_sigma(samples: FloatArray, *, resolution: float = 0.0) -> float:
+    """Standard deviation of white noise, robustly, from first differences.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        A stretch without events; NaN is passed over.
+    resolution : float
+        Step of quantisation: the result is never below ``resolution / sqrt(12)``, since a coarse trace has a median
+        deviation of zero.
+    """
+    steps = np.diff(samples[np.isfinite(samples)])
+    floor = resolution / np.sqrt(12.0)
+    if steps.size < 8:
+        return float(floor)
+    return float(max(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2.0), floor))
+
+
+def impulses(samples: FloatArray, *, sigma: float, threshold: float = 8.0, width: int = 7) -> BoolArray:
+    """Which samples are impulses: far from the running median of their neighbours.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+    sigma : float
+        Noise of the trace.
+    threshold : float
+        In `sigma`; eight leaves Gaussian noise alone in a record of any length.
+    width : int
+        Odd number of samples of the running median: impulses of up to ``width // 2`` samples are seen, a step is not.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    from scipy.ndimage import median_filter
+
+    filled = np.where(np.isfinite(samples), samples, 0.0)
+    return np.abs(filled - median_filter(filled, size=width, mode="nearest")) > threshold * max(sigma, 1e-12)
+
+
+@dataclass(frozen=True)
+class Hum:
+    """Mains hum and harmonics on a voltage trace: ``sum a_k cos(2 pi k f t) + b_k sin(2 pi k f t)``.
+
+    Attributes
+    ----------
+    frequency_hz : float
+    cosine, sine : tuple of float
+        Amplitudes in V of harmonics 1, 2, ...
+    resistance_ohm : float
+        The closed resistance fitted beside the hum.
+    resistance_u_ohm : float
+        Its statistical standard uncertainty, scaled by the residual's correlation.
+    sigma_v : float
+        Robust standard deviation of what is left.
+    """
+
+    frequency_hz: float
+    cosine: tuple[float, ...]
+    sine: tuple[float, ...]
+    resistance_ohm: float
+    resistance_u_ohm: float
+    sigma_v: float
+
+    def at(self, time_s: FloatArray) -> FloatArray:
+        """The hum at the instants `time_s`, shape (n,), V."""
+        total = np.zeros_like(time_s)
+        for k, (a, b) in enumerate(zip(self.cosine, self.sine, strict=True), start=1):
+            angle = 2.0 * np.pi * k * self.frequency_hz * time_s
+            total += a * np.cos(angle) + b * np.sin(angle)
+        return total
+
+
+def _robust_lstsq(design: FloatArray, target: FloatArray, *, rounds: int = 12) -> tuple[FloatArray, FloatArray, float]:
+    """Tukey-weighted least squares: coefficients, their covariance, robust residual scale.
+
+    Redescending weights, because the sliding roughness of a closed contact has a tail to one side.
+    """
+    weight = np.ones(target.size)
+    coefficients = np.zeros(design.shape[1])
+    scale = 0.0
+    for _ in range(rounds):
+        root = np.sqrt(weight)
+        coefficients = np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0]
+        rest = target - design @ coefficients
+        scale = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+        if scale <= 0.0:
+            break
+        weight = np.clip(1.0 - np.square(rest / (4.685 * scale)), 0.0, 1.0) ** 2
+    normal = design.T @ (design * weight[:, None])
+    return coefficients, np.linalg.pinv(normal) * scale**2, scale
+
+
+def fit_hum(
+    time_s: FloatArray,
+    voltage_v: FloatArray,
+    current_a: FloatArray,
+    *,
+    frequency_hz: float,
+    harmonics: int = 5,
+) -> Hum:
+    """Fit closed resistance, hum and harmonics together on a closed stretch, with the current as regressor.
+
+    The harmonics are reduced until the stretch holds at least one period and three samples a coefficient, so that a
+    short stretch cannot pass resistance off as hum.
+
+    Parameters
+    ----------
+    time_s, voltage_v, current_a : ndarray, shape (n,)
+        The closed stretch; NaN is passed over.
+    frequency_hz : float
+        Nominal line frequency; refined within 1 % where the stretch is long enough.
+
+    Returns
+    -------
+    Hum
+    """
+    good = np.isfinite(voltage_v) & np.isfinite(current_a)
+    t, v, i = time_s[good], voltage_v[good], current_a[good]
+    if t.size < 8:
+        ratio = float(np.median(v / i)) if t.size else float("nan")
+        return Hum(frequency_hz, (), (), ratio, float("nan"), float("nan"))
+    span = float(t[-1] - t[0])
+    orders = harmonics if span * frequency_hz >= 0.95 else 0
+    orders = min(orders, max(0, (t.size // 3 - 1) // 2))
+
+    def fit(frequency: float) -> tuple[FloatArray, FloatArray, float]:
+        angles = 2.0 * np.pi * frequency * np.outer(t, np.arange(1, orders + 1))
+        return _robust_lstsq(np.column_stack([i, np.cos(angles), np.sin(angles)]), v)
+
+    frequency = frequency_hz
+    coefficients, covariance, scale = fit(frequency)
+    if orders and span * frequency_hz >= 2.0:
+        # The line is off its nominal value by a few tenths of a per cent at most; a parabola through three is enough.
+        grid = frequency_hz * np.array([0.99, 0.995, 1.0, 1.005, 1.01])
+        fits = [fit(float(f)) for f in grid]
+        best = int(np.argmin([f[2] for f in fits]))
+        frequency, (coefficients, covariance, scale) = float(grid[best]), fits[best]
+    rest = v - np.column_stack(
+        [i]
+        + [np.cos(2 * np.pi * k * frequency * t) for k in range(1, orders + 1)]
+        + [np.sin(2 * np.pi * k * frequency * t) for k in range(1, orders + 1)]
+    ) @ coefficients
+    inflate = _correlation_factor(rest, scale)
+    return Hum(
+        frequency,
+        tuple(float(c) for c in coefficients[1 : 1 + orders]),
+        tuple(float(c) for c in coefficients[1 + orders :]),
+        float(coefficients[0]),
+        float(np.sqrt(covariance[0, 0]) * inflate),
+        scale,
+    )
+
+
+def _correlation_factor(rest: FloatArray, scale: float) -> float:
+    """By how much correlated residuals widen the uncertainty of a mean: sqrt((1 + r) / (1 - r)), r at lag one."""
+    clipped = np.clip(rest, -4 * scale, 4 * scale)
+    power = float(np.dot(clipped, clipped))
+    r = float(np.dot(clipped[1:], clipped[:-1])) / power if power > 0 else 0.0
+    r = min(max(r, 0.0), 0.98)
+    return float(np.sqrt((1 + r) / (1 - r)))
+
+
+def shrink(samples: FloatArray, *, sigma: float | None = None, levels: int | None = None) -> FloatArray:
+    """Translation-invariant hard Haar shrinkage, for the eye only.
+
+    Hard thresholding at the universal threshold ``sigma * sqrt(2 ln n)`` of the undecimated Haar transform (Coifman and
+    Donoho, "Translation-invariant de-noising", 1995). With orthonormal filters and no rescaling of the levels the noise
+    of every level is `sigma`, so one threshold serves all.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        NaN is kept where it is and bridged for the transform only.
+    sigma : float, optional
+        Noise; estimated from first differences where not given.
+    levels : int, optional
+        Number of levels; as many as the length carries, at most 8, where not given.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    import pywt
+
+    good = np.isfinite(samples)
+    if int(good.sum()) < 8:
+        return samples.copy()
+    index = np.arange(samples.size)
+    filled = np.interp(index, index[good], samples[good])
+    scale = noise_sigma(filled) if sigma is None else sigma
+    depth = min(8, int(np.log2(filled.size)) - 1) if levels is None else levels
+    depth = max(1, depth)
+    block = 2**depth
+    padding = block + (-filled.size) % block
+    left = padding // 2
+    padded = np.pad(filled, (left, padding - left), mode="symmetric")
+    threshold = scale * np.sqrt(2.0 * np.log(padded.size))
+    details = pywt.swt(padded, "haar", level=depth, trim_approx=True)
+    kept = [details[0], *(pywt.threshold(d, threshold, mode="hard") for d in details[1:])]
+    out: FloatArray = np.asarray(pywt.iswt(kept, "haar"), dtype=np.float64)[left : left + filled.size].copy()
+    out[~good] = np.nan
+    return out
