@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from drm.breaker import Breaker
+    from drm.rules.context import Context
+    from drm.siblings import Comparison
+
+__all__ = ["LEVELS", "Finding", "Level", "Subject", "findings"]
 
 Level = Literal["hold", "inspect", "watch", "note"]
 Subject = Literal["contact", "timing", "mechanism", "setup"]
@@ -22,3 +32,63 @@ class Finding:
     interrupters: tuple[str, ...] = ()
     operations: tuple[int, ...] = ()
     evidence: dict[str, Any] = field(default_factory=dict)
+
+
+# Most urgent first.
+LEVELS: tuple[Level, ...] = ("hold", "inspect", "watch", "note")
+
+
+def findings(
+    features: pd.DataFrame,
+    mechanisms: pd.DataFrame,
+    comparison: Comparison,
+    breaker: Breaker,
+    *,
+    record_flags: Sequence[str] = (),
+    readings_facts: Mapping[str, Any] | None = None,
+) -> tuple[Finding, ...]:
+    """What the features, limits and physics say, the most urgent first.
+
+    Silence of a rule is no verdict: nothing here ever says that a breaker is safe.
+
+    Parameters
+    ----------
+    features : DataFrame
+        One row per operation and interrupter.
+    mechanisms : DataFrame
+        One row per operation and mechanism; may be empty.
+    comparison : Comparison
+        Of the same features.
+    breaker : Breaker
+    record_flags : sequence of str
+        What the reader had to decide.
+    readings_facts : mapping, optional
+        ``reference_s``: (operation, mechanism) -> instant in seconds on the record's clock from which that
+        mechanism's times are counted; lets poles with mechanisms of their own be compared in time.
+
+    Returns
+    -------
+    tuple of Finding
+        Sorted by level, then code, then interrupters.
+    """
+    # The rules build Finding, so they can be imported only once this module is whole.
+    from drm.rules import context as rules_context
+    from drm.rules import limits, resistance, setup, siblings, simultaneity, wipe
+
+    context = rules_context.Context(
+        features, mechanisms, comparison, breaker, tuple(record_flags), dict(readings_facts or {})
+    )
+    rules: tuple[Callable[[Context], Iterator[Finding]], ...] = (
+        wipe.no_wipe,
+        limits.file_limits,
+        siblings.interrupters_apart,
+        siblings.shifts,
+        resistance.above_lowest,
+        simultaneity.simultaneity,
+        setup.current,
+        setup.quality,
+        setup.record_flags,
+        setup.basis,
+    )
+    found = [f for rule in rules for f in rule(context)]
+    return tuple(sorted(found, key=lambda f: (LEVELS.index(f.level), f.code, f.interrupters, f.operations)))

@@ -1,0 +1,108 @@
+"""Limits that the breaker's own documents set, as its file states them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from drm.breaker import Limit
+from drm.findings import Finding, Level, Subject
+from drm.rules.cautions import inspect_inside, look_at_mechanism, measure_again
+from drm.rules.context import Context, trusted
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["file_limits", "judge"]
+
+# Too little wipe lets the main contacts interrupt the current.
+_HOLD_BELOW = {"arcing_wipe_mm", "arcing_wipe_ms"}
+
+
+def judge(value: float, u: float, limit: Limit) -> tuple[str, float] | None:
+    """'outside' or 'straddling' and the bound concerned; None inside by more than the expanded uncertainty (k = 2).
+
+    A value exactly on a limit whose uncertainty is zero passes.
+    """
+    wide = 2.0 * u if math.isfinite(u) else 0.0
+    worst: tuple[str, float] | None = None
+    for bound, sign in ((limit.min, -1.0), (limit.max, 1.0)):
+        if bound is None:
+            continue
+        beyond = sign * (value - bound)
+        if beyond > wide:
+            return "outside", bound
+        if beyond > -wide:
+            worst = "straddling", bound
+    return worst
+
+
+def file_limits(c: Context) -> Iterator[Finding]:
+    """Every limit of the breaker file against every trusted value, worst case per interrupter or mechanism."""
+    for column in sorted(c.breaker.limits):
+        for rows, key in ((trusted(c.features), "interrupter"), (c.mechanisms, "mechanism")):
+            if column in rows and key in rows:
+                for name, mine in rows.groupby(key, sort=True):
+                    yield from _judged(str(name), key, column, mine, c.breaker.limits[column])
+
+
+def _judged(name: str, key: str, column: str, rows: pd.DataFrame, limit: Limit) -> Iterator[Finding]:
+    u_name = column + "_u"
+    us = rows[u_name] if u_name in rows else rows[column] * math.nan
+    seen: dict[str, list[tuple[float, int, float, float, float]]] = {}
+    for value, u, number in zip(rows[column], us, rows["operation"], strict=True):
+        verdict = judge(float(value), float(u), limit) if math.isfinite(value) else None
+        if verdict:
+            state, bound = verdict
+            seen.setdefault(state, []).append((abs(value - bound), int(number), float(value), float(u), bound))
+    for state in ("outside", "straddling"):
+        if state in seen:
+            hits = seen[state] + seen.get("straddling", []) * (state == "outside")
+            worst = max(seen[state]) if state == "outside" else min(seen[state])
+            yield _finding(name, key, column, state, worst, tuple(sorted({h[1] for h in hits})), limit)
+            return
+
+
+def _finding(
+    name: str,
+    key: str,
+    column: str,
+    state: str,
+    worst: tuple[float, int, float, float, float],
+    operations: tuple[int, ...],
+    limit: Limit,
+) -> Finding:
+    _, _, value, u, bound = worst
+    below = bound == limit.min and value <= bound
+    outside = state == "outside"
+    level: Level = "watch" if not outside else "hold" if below and column in _HOLD_BELOW else "inspect"
+    mechanical = key == "mechanism"
+    subject: Subject = "mechanism" if mechanical else "timing" if column in _TIMING else "contact"
+    unknown = "" if math.isfinite(u) else " The uncertainty is not known and was taken as nil."
+    how = ("below" if below else "above") if outside else "too near, within the uncertainty, to"
+    advice = look_at_mechanism if mechanical else inspect_inside if outside else measure_again
+    return Finding(
+        code=f"limit.{state}.{column}",
+        level=level,
+        subject=subject,
+        message=f"{name}: {column} {value:.4g} is {how} the limit {bound:.4g} of the breaker file.{unknown}",
+        basis=f"breaker file's limit: [limits.{column}], expanded uncertainty (k = 2) taken into account",
+        advice=advice(
+            "Repeat the test to confirm, check the sensor's scale and the connections, and see that the limit applies to this "
+            "test's current and conditions; then follow the breaker's documents."
+        ),
+        interrupters=() if mechanical else (name,),
+        operations=operations,
+        evidence={
+            "column": column,
+            key: name,
+            column: value,
+            column + "_expanded_u": 2 * u if math.isfinite(u) else None,
+            "limit_min": limit.min,
+            "limit_max": limit.max,
+        },
+    )
+
+
+_TIMING = {"main_contact_ms", "arcing_contact_ms", "commutation_ms"}

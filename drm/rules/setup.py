@@ -1,0 +1,117 @@
+"""How the test was made: current, spoiled rows, the reader's decisions, and what the basis cannot carry."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from drm.findings import Finding
+from drm.rules.cautions import measure_again
+from drm.rules.context import Context, joined, trusted
+
+__all__ = ["basis", "current", "quality", "record_flags"]
+
+# IEEE C37.09: at least 100 A d.c. for the static resistance. 20 A: common practice, no source.
+_LEAST_A, _UNUSABLE_A = 100.0, 20.0
+_FEW = 6
+
+
+def current(c: Context) -> Iterator[Finding]:
+    """Injected current too low to trust, or too low to use."""
+    if "current_a" not in c.features:
+        return
+    level = c.features.groupby("interrupter")["current_a"].median().abs()
+    bands = (
+        ("setup.current-unusable", level[level < _UNUSABLE_A], f"below {_UNUSABLE_A:.0f} A: the trace cannot be used"),
+        (
+            "setup.current-low",
+            level[(level >= _UNUSABLE_A) & (level < _LEAST_A)],
+            f"below {_LEAST_A:.0f} A: resistances are uncertain and film may dominate them",
+        ),
+    )
+    for code, low, say in bands:
+        if low.empty:
+            continue
+        names = tuple(sorted(map(str, low.index)))
+        yield Finding(
+            code=code,
+            level="note",
+            subject="setup",
+            message=f"{joined(list(names))}: injected current {say}.",
+            basis="published: IEEE C37.09, at least 100 A d.c.; CIGRE 2026 D1-11782, too little current gives unstable "
+            "curves, at rated speed 400 A or more",
+            advice=measure_again("Test again at 100 A or more, better 400 A or more at rated speed; compare at equal current."),
+            interrupters=names,
+            operations=_operations(c, names),
+            evidence={"current_a": {str(k): float(v) for k, v in low.items()}, "least_a": _LEAST_A},
+        )
+
+
+def quality(c: Context) -> Iterator[Finding]:
+    """Reasons for which rows were set aside, gathered by reason."""
+    if "quality" not in c.features:
+        return
+    gathered: dict[str, list[tuple[str, int]]] = {}
+    rows = zip(c.features["quality"].fillna("").astype(str), c.features["interrupter"], c.features["operation"], strict=True)
+    for reasons, name, number in rows:
+        for reason in filter(None, (r.strip() for r in reasons.split(";"))):
+            gathered.setdefault(reason, []).append((str(name), int(number)))
+    for reason, where in sorted(gathered.items()):
+        names = tuple(sorted({n for n, _ in where}))
+        yield Finding(
+            code="setup.quality",
+            level="note",
+            subject="setup",
+            message=f"{joined(list(names))}: {reason}. These rows are set aside: no verdict on the contact is drawn from them.",
+            basis="the trace itself",
+            advice=measure_again("Mend the cause in the test's connection or settings and repeat the test."),
+            interrupters=names,
+            operations=tuple(sorted({n for _, n in where})),
+            evidence={"reason": reason, "rows": len(where)},
+        )
+
+
+def record_flags(c: Context) -> Iterator[Finding]:
+    """What the reader had to decide."""
+    for flag in dict.fromkeys(c.record_flags):
+        yield Finding(
+            code="setup.record",
+            level="note",
+            subject="setup",
+            message=f"Record: {flag.rstrip('.')}.",
+            basis="the record file",
+            advice="See whether this fits what the recorder was set to; if not, export the record again.",
+            evidence={"flag": flag},
+        )
+
+
+def basis(c: Context) -> Iterator[Finding]:
+    """What siblings alone cannot say."""
+    judged = {i.interrupter for items in c.comparison.contributions.values() for i in items}
+    apart = sorted(set(map(str, trusted(c.features)["interrupter"])) - judged)
+    if apart:
+        yield Finding(
+            code="basis.no-siblings",
+            level="note",
+            subject="setup",
+            message=f"{joined(apart)}: fewer than three comparable interrupters, so nothing is concluded from siblings.",
+            basis="siblings",
+            advice="Compare with the maker's values and with earlier tests of the same interrupter at the same current.",
+            interrupters=tuple(apart),
+        )
+    if not c.breaker.limits:
+        few = f" With fewer than {_FEW}, siblings are ranked; the judgement borrows its scale." if len(judged) < _FEW else ""
+        yield Finding(
+            code="basis.siblings-only",
+            level="note",
+            subject="setup",
+            message="The breaker file states no limits, so the judgement on wear rests on siblings and published rules alone: "
+            f"wear that all interrupters share cannot be seen, and nothing is concluded about it.{few}",
+            basis="siblings",
+            advice="Enter the maker's limits in the breaker file, and compare with an earlier or commissioning test.",
+            evidence={"interrupters_compared": len(judged)},
+        )
+
+
+def _operations(c: Context, names: tuple[str, ...]) -> tuple[int, ...]:
+    mine = c.features["interrupter"].astype(str).isin(names)
+    return tuple(sorted({int(n) for n in c.features.loc[mine, "operation"]}))

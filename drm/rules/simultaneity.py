@@ -1,0 +1,138 @@
+"""Spread of the contacts' instants between poles and between the interrupters of one pole."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from drm.findings import Finding
+from drm.rules.cautions import look_at_mechanism, measure_again
+from drm.rules.context import Context, joined, trusted
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["LIMITS_CYCLES", "simultaneity"]
+
+# IEC 62271-100, simultaneity, from memory; they hold where the maker states nothing else; equality passes.
+LIMITS_CYCLES = {
+    ("poles", "close"): 1 / 4,
+    ("poles", "open"): 1 / 6,
+    ("within a pole", "close"): 1 / 6,
+    ("within a pole", "open"): 1 / 8,
+}
+# Coil onsets further apart than this were separate commands.
+_ONE_COMMAND_CYCLES = 1.0
+_EXACT_MS = 1e-9
+
+
+def simultaneity(c: Context) -> Iterator[Finding]:
+    """Spread of last loss (open) or first gain (close) of metallic contact, on one clock.
+
+    Instants are counted from each mechanism's own reference. They are put on the record's clock by ``reference_s`` of
+    the facts; without it only interrupters of one mechanism are compared. The instant of a pole is that of its last
+    interrupter (from memory of the standard's definitions).
+    """
+    rows = trusted(c.features)
+    if "arcing_contact_ms" not in rows:
+        return
+    rows = rows[rows["arcing_contact_ms"].notna()]
+    unplaced: set[int] = set()
+    for (number, kind), mine in rows.groupby(["operation", "kind"], sort=True):
+        placed = _placed(c, int(number), mine)
+        if placed is None:
+            unplaced.add(int(number))
+        for _, group in mine.groupby("pole", sort=True):
+            if group["mechanism"].nunique() == 1:
+                yield from _spread(c, "within a pole", str(kind), int(number), _points(group, "interrupter"))
+            elif placed is not None:
+                yield from _spread(
+                    c, "within a pole", str(kind), int(number), _points(placed.loc[group.index], "interrupter")
+                )
+        if placed is not None:
+            yield from _spread(c, "poles", str(kind), int(number), _poles(c, placed))
+    if unplaced:
+        yield Finding(
+            code="timing.no-common-reference",
+            level="note",
+            subject="setup",
+            message="Simultaneity of the poles is not judged: the mechanisms' instants share no time reference, or they were "
+            "not commanded together.",
+            basis="instants are counted from each mechanism's own coil onset or start of motion",
+            advice=measure_again("Record all mechanisms in one record, with one command to all, and their coil currents."),
+            operations=tuple(sorted(unplaced)),
+        )
+
+
+def _placed(c: Context, number: int, rows: pd.DataFrame) -> pd.DataFrame | None:
+    """Rows with instants on one clock, or None where there is none."""
+    names = sorted(set(rows["mechanism"].astype(str)))
+    if len(names) == 1:
+        return rows
+    starts = {m: c.facts.get("reference_s", {}).get((number, m), math.nan) for m in names}
+    known = [1e3 * float(s) for s in starts.values()]
+    apart = max(known) - min(known) if all(map(math.isfinite, known)) else math.inf
+    if apart > _ONE_COMMAND_CYCLES * 1e3 / c.breaker.rated_frequency_hz or rows["reference"].nunique() > 1:
+        return None
+    shift = rows["mechanism"].astype(str).map({m: 1e3 * float(s) - min(known) for m, s in starts.items()})
+    return rows.assign(arcing_contact_ms=rows["arcing_contact_ms"] + shift)
+
+
+def _points(rows: pd.DataFrame, label: str) -> list[tuple[float, float, str, tuple[str, ...]]]:
+    us = rows["arcing_contact_ms_u"].fillna(0.0) if "arcing_contact_ms_u" in rows else 0.0 * rows["arcing_contact_ms"]
+    return [
+        (float(t), float(u), str(n), (str(i),))
+        for t, u, n, i in zip(rows["arcing_contact_ms"], us, rows[label], rows["interrupter"], strict=True)
+    ]
+
+
+def _poles(c: Context, rows: pd.DataFrame) -> list[tuple[float, float, str, tuple[str, ...]]]:
+    """Last interrupter of each pole of which every interrupter was measured."""
+    need: dict[str, int] = {}
+    for i in c.breaker.interrupters:
+        need[i.pole] = need.get(i.pole, 0) + 1
+    return [
+        max(_points(group, "pole"))
+        for pole, group in rows.groupby("pole", sort=True)
+        if len(group) >= need.get(str(pole), 1)
+    ]
+
+
+def _spread(
+    c: Context, what: str, kind: str, number: int, points: list[tuple[float, float, str, tuple[str, ...]]]
+) -> Iterator[Finding]:
+    if len(points) < 2:
+        return
+    first, last = min(points), max(points)
+    spread, wide = last[0] - first[0], 2.0 * math.hypot(first[1], last[1])
+    limit = LIMITS_CYCLES[what, kind] * 1e3 / c.breaker.rated_frequency_hz
+    if spread + wide <= limit + _EXACT_MS:
+        return
+    outside = spread - wide > limit + _EXACT_MS
+    if not outside and wide <= _EXACT_MS:
+        return
+    names = first[3] + last[3]
+    yield Finding(
+        code="timing.poles" if what == "poles" else "timing.pole-units",
+        level="inspect" if outside else "watch",
+        subject="timing",
+        message=f"Operation {number} ({kind}), {what}: {first[2]} and {last[2]} are {spread:.2f} ms apart, "
+        f"{'beyond' if outside else 'too near, within the uncertainty, to'} the limit of {limit:.3f} ms.",
+        basis="published limit: IEC 62271-100, simultaneity (quoted from memory), where the maker states nothing else",
+        advice=look_at_mechanism(
+            "Repeat the test; check that all poles were commanded together and that control voltage, drive energy and gas "
+            "are the same; then the linkage. The maker's own limit comes first. Named are the first and the last: which of "
+            f"{joined([first[2], last[2]])} is off, the spread does not say."
+        ),
+        interrupters=tuple(sorted(names)),
+        operations=(number,),
+        evidence={
+            "spread_ms": spread,
+            "spread_expanded_u_ms": wide,
+            "limit_ms": limit,
+            "first": first[2],
+            "last": last[2],
+            "rated_frequency_hz": c.breaker.rated_frequency_hz,
+        },
+    )
