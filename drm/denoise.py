@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Hum", "fit_hum", "impulses", "noise_sigma", "shrink"]
+__all__ = ["Hum", "fit_hum", "impulses", "noise_sigma", "robust_lstsq", "shrink"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -91,22 +91,37 @@ class Hum:
         return total
 
 
-def _robust_lstsq(design: FloatArray, target: FloatArray, *, rounds: int = 12) -> tuple[FloatArray, FloatArray, float]:
-    """Tukey-weighted least squares: coefficients, their covariance, robust residual scale.
+def robust_lstsq(design: FloatArray, target: FloatArray, *, rounds: int = 12) -> tuple[FloatArray, FloatArray, float]:
+    """Robust least squares: least absolute deviations to begin with, then Tukey's redescending weights.
 
-    Redescending weights, because the sliding roughness of a closed contact has a tail to one side.
+    Redescending, because the sliding roughness of a closed contact has a tail to one side.
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, p)
+    target : ndarray, shape (n,)
+
+    Returns
+    -------
+    coefficients : ndarray, shape (p,)
+    covariance : ndarray, shape (p, p)
+    scale : float
+        Robust standard deviation of the residuals.
     """
     weight = np.ones(target.size)
     coefficients = np.zeros(design.shape[1])
     scale = 0.0
-    for _ in range(rounds):
+    for turn in range(rounds):
         root = np.sqrt(weight)
         coefficients = np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0]
         rest = target - design @ coefficients
         scale = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
         if scale <= 0.0:
             break
-        weight = np.clip(1.0 - np.square(rest / (4.685 * scale)), 0.0, 1.0) ** 2
+        if turn < rounds // 3:
+            weight = 1.0 / np.maximum(np.abs(rest), 0.1 * scale)
+        else:
+            weight = np.clip(1.0 - np.square(rest / (4.685 * scale)), 0.0, 1.0) ** 2
     normal = design.T @ (design * weight[:, None])
     return coefficients, np.linalg.pinv(normal) * scale**2, scale
 
@@ -146,7 +161,7 @@ def fit_hum(
 
     def fit(frequency: float) -> tuple[FloatArray, FloatArray, float]:
         angles = 2.0 * np.pi * frequency * np.outer(t, np.arange(1, orders + 1))
-        return _robust_lstsq(np.column_stack([i, np.cos(angles), np.sin(angles)]), v)
+        return robust_lstsq(np.column_stack([i, np.cos(angles), np.sin(angles)]), v)
 
     frequency = frequency_hz
     coefficients, covariance, scale = fit(frequency)

@@ -1,23 +1,44 @@
-"""The job from a record to a result, stage by stage."""
+"""The job from a record to a result, stage by stage:
+
+record -> operations -> clean traces -> resistance and travel -> zones -> features -> siblings -> findings.
+"""
 
 from __future__ import annotations
 
+import math
+import os
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drm.breaker import Breaker, Interrupter
-from drm.findings import Finding
-from drm.operations import Operation
+from drm.breaker import Breaker, Instrument, Interrupter
+from drm.breaker_file import check_against
+from drm.denoise import Hum, shrink
+from drm.features.observation import Observation
+from drm.features.registry import FEATURES, measure
+from drm.findings import Finding, findings
+from drm.mechanisms import mechanism_table
+from drm.operations import Operation, find_operations
+from drm.quantity import NOTHING, Quantity
 from drm.record import Record
-from drm.zones import Zones
+from drm.resistance import Trace, resistance_of, slope, without_loop
+from drm.siblings import compare
+from drm.traces import Unusable, trace_of
+from drm.travel import Travel, speed, travel_of
+from drm.zones import Zones, segment
 
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = ["Reading", "Result", "diagnose"]
+
 FloatArray = NDArray[np.float64]
+
+#: Standard uncertainty of an operation's reference instant, s, by what it is.
+REFERENCE_U = {"coil": 20e-6, "motion": 200e-6}
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,7 +50,7 @@ class Reading:
     time_ms : ndarray, shape (n,)
         From the operation's reference instant.
     voltage_v, current_a : ndarray, shape (n,)
-        Cleaned traces (impulses masked as NaN, hum and offset removed).
+        Cleaned traces (impulses masked as NaN, hum removed, polarity positive).
     resistance_uohm : ndarray, shape (n,)
         V/I where a metallic contact carries enough current, else NaN.
     shown_uohm : ndarray, shape (n,)
@@ -62,3 +83,237 @@ class Result:
     mechanisms: pd.DataFrame
     findings: tuple[Finding, ...]
     provenance: dict[str, Any]
+
+    def save(self, out: str | os.PathLike[str]) -> None:
+        """Write tables, findings and report into the folder `out`, whole or not at all.
+
+        Raises
+        ------
+        OutputError
+            If the folder cannot be written.
+        """
+        from drm.save import save
+
+        save(self, out)
+
+
+def diagnose(record: Record, breaker: Breaker) -> Result:
+    """Do the whole job on one record.
+
+    Parameters
+    ----------
+    record : Record
+    breaker : Breaker
+        Must name channels that the record has.
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    BreakerError
+        If the breaker file does not fit the record.
+    RecordError
+        If the record holds no operation.
+    """
+    import pandas as pd
+
+    check_against(breaker, record)
+    operations = find_operations(record, breaker)
+    travels = {
+        m.name: travel
+        for m in breaker.mechanisms
+        if (travel := travel_of(record, m, operations, instrument=breaker.instrument)) is not None
+    }
+    readings: list[Reading] = []
+    rows: list[dict[str, Any]] = []
+    for operation in operations:
+        for interrupter, trace, zones, hum in _zones_of(record, breaker, operation):
+            travel = travels.get(interrupter.mechanism)
+            reading, row = _read(record, breaker, operation, interrupter, trace, zones, hum, travel)
+            rows.append(row)
+            if reading is not None:
+                readings.append(reading)
+    table = pd.DataFrame(rows)
+    instants: dict[tuple[int, str], list[float]] = {}
+    for row in rows:
+        if math.isfinite(row["arcing_contact_ms"]):
+            instants.setdefault((row["operation"], row["mechanism"]), []).append(row["arcing_contact_ms"])
+    mechanisms = mechanism_table(record, breaker, operations, travels, instants)
+    comparison = compare(table)
+    table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
+    table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
+    said = findings(table, mechanisms, comparison, breaker, record_flags=(*record.flags, *_travel_flags(travels)))
+    return Result(
+        record, breaker, operations, tuple(readings), table, mechanisms, said, _provenance(record, breaker)
+    )
+
+
+def _zones_of(
+    record: Record, breaker: Breaker, operation: Operation
+) -> Iterable[tuple[Interrupter, Trace | None, Zones, Hum | None]]:
+    """Zones of every interrupter in one operation, those injected in series read together."""
+    found: list[tuple[Interrupter, Trace | None, Zones, Hum | None]] = []
+    for interrupter in breaker.interrupters:
+        got = trace_of(record, interrupter, operation, frequency_hz=_line_frequency(record, breaker))
+        if isinstance(got, Unusable):
+            found.append((interrupter, None, Zones(reasons=(got.reason,)), None))
+        else:
+            found.append((interrupter, got[0], segment(got[0]), got[1]))
+    ends = _injection_ends({i: z for i, t, z, _ in found if t is not None}, operation)
+    for interrupter, trace, zones, hum in found:
+        if trace is not None and interrupter.name in ends:
+            yield interrupter, trace, segment(trace, until_s=ends[interrupter.name]), hum
+        else:
+            yield interrupter, trace, zones, hum
+
+
+def _line_frequency(record: Record, breaker: Breaker) -> float:
+    return record.frequency_hz if record.frequency_hz > 0 else breaker.rated_frequency_hz
+
+
+def _injection_ends(zones: Mapping[Interrupter, Zones], operation: Operation) -> dict[str, float]:
+    """Instants at which one interrupter of a series injection ended (or began) the current of the others.
+
+    Opening: the first to part ends it for all. Closing: the last to touch begins it for all.
+    """
+    ends: dict[str, float] = {}
+    for channel in {i.current for i in zones}:
+        chain = [(z.arcing_s.value, i.name) for i, z in zones.items() if i.current == channel and z.arcing_s]
+        if len(chain) < 2:
+            continue
+        decides = min(chain) if operation.kind == "open" else max(chain)
+        ends |= {name: decides[0] for _, name in chain if name != decides[1]}
+    return ends
+
+
+def _identity(record: Record, breaker: Breaker, operation: Operation, interrupter: Interrupter) -> dict[str, Any]:
+    return {
+        "record": record.name,
+        "breaker": breaker.name,
+        "operation": operation.number,
+        "kind": operation.kind,
+        "pole": interrupter.pole,
+        "interrupter": interrupter.name,
+        "position": interrupter.position,
+        "mechanism": interrupter.mechanism,
+        "reference": operation.reference[interrupter.mechanism],
+    }
+
+
+def _read(
+    record: Record,
+    breaker: Breaker,
+    operation: Operation,
+    interrupter: Interrupter,
+    trace: Trace | None,
+    zones: Zones,
+    hum: Hum | None,
+    travel: Travel | None,
+) -> tuple[Reading | None, dict[str, Any]]:
+    """One row of the feature table, and the reading behind it where there is one."""
+    row = _identity(record, breaker, operation, interrupter)
+    reasons = list(zones.reasons)
+    if travel is None:
+        reasons.append("no travel channel: nothing in mm can be measured")
+    if trace is None or hum is None:
+        for feature in FEATURES:
+            row[feature.name] = row[f"{feature.name}_u"] = math.nan
+        return None, row | {"current_a": math.nan, "quality": ";".join(reasons)}
+    reference = operation.reference_s[interrupter.mechanism]
+    resistance = without_loop(resistance_of(trace, inductance_h=zones.inductance_h), zones.loop_ohm)
+    window = slice(
+        int(np.searchsorted(record.time_s, trace.time_s[0])),
+        int(np.searchsorted(record.time_s, trace.time_s[0])) + trace.time_s.size,
+    )
+    mm = None if travel is None else travel.mm[window]
+    pace = None if mm is None else np.abs(speed(mm, trace.time_s))
+    observation = _observe(trace, zones, hum, resistance, mm, pace, travel, breaker.instrument, reference,
+                           REFERENCE_U.get(operation.reference[interrupter.mechanism], 200e-6))
+    row |= measure(observation)
+    row["current_a"] = trace.injected_a
+    row["quality"] = ";".join(reasons)
+    conducting = np.where(_metallic(trace, zones), 1e6 * resistance, np.nan)
+    reading = Reading(
+        interrupter, operation, 1e3 * (trace.time_s - reference), trace.voltage_v, trace.current_a,
+        conducting, shrink(conducting, sigma=1e6 * trace.sigma_v / trace.injected_a), mm, zones,
+    )
+    return reading, row
+
+
+def _metallic(trace: Trace, zones: Zones) -> NDArray[np.bool_]:
+    """Samples on the metallic side of the arcing contact's instant (all where that is not known)."""
+    if not zones.arcing_s:
+        return np.isfinite(trace.time_s)
+    after = trace.time_s > zones.arcing_s.value
+    return ~after if trace.kind == "open" else after
+
+
+def _observe(
+    trace: Trace,
+    zones: Zones,
+    hum: Hum,
+    resistance: FloatArray,
+    mm: FloatArray | None,
+    pace: FloatArray | None,
+    travel: Travel | None,
+    instrument: Instrument,
+    reference_s: float,
+    reference_u_s: float,
+) -> Observation:
+    """Traces, zones and the instrument's known parts, as the features want them."""
+    rate = np.abs(slope(trace.time_s, trace.current_a))
+    level = zones.arcing_ohm if math.isfinite(zones.arcing_ohm) else hum.resistance_ohm
+    # Half a microhenry is what a fitted inductance may be wrong by; its voltage must stay below a tenth of the drop.
+    steady = 0.5e-6 * rate < 0.1 * level * trace.injected_a
+    main = without_loop(np.array([hum.resistance_ohm]), zones.loop_ohm)[0]
+    end = zones.end_s if math.isfinite(zones.end_s) else zones.arcing_s.value
+    return Observation(
+        time_s=trace.time_s,
+        resistance_ohm=resistance,
+        steady=steady,
+        travel_mm=mm,
+        speed_m_s=pace,
+        travel_u_mm=math.nan if travel is None else travel.u_mm,
+        travel_rel=instrument.travel_rel,
+        linkage_mm=instrument.linkage_mm,
+        reference_s=reference_s,
+        reference_u_s=reference_u_s,
+        kind=trace.kind,
+        main_s=zones.main_s,
+        commutation_s=zones.commutation_s,
+        arcing_s=zones.arcing_s,
+        main_ohm=Quantity(float(main), hum.resistance_u_ohm) if math.isfinite(main) else NOTHING,
+        gain_rel=math.hypot(instrument.voltage_gain_rel, instrument.current_gain_rel),
+        offset_ohm=instrument.voltage_offset_v / trace.injected_a,
+        end_s=end,
+    )
+
+
+def _travel_flags(travels: Mapping[str, Travel]) -> list[str]:
+    return [f"travel of mechanism {t.mechanism}: {flag}" for t in travels.values() for flag in t.flags]
+
+
+def _provenance(record: Record, breaker: Breaker) -> dict[str, Any]:
+    """What was read, by what, with which settings: data, written after the steps succeeded."""
+    import platform
+    from dataclasses import asdict
+    from importlib.metadata import version
+
+    from drm import __version__
+
+    return {
+        "program": "drm",
+        "version": __version__,
+        "python": platform.python_version(),
+        "libraries": {name: version(name) for name in ("numpy", "scipy", "PyWavelets", "pandas")},
+        "inputs": dict(record.sha256),
+        "breaker_file": os.path.basename(breaker.path) if breaker.path else None,
+        "record_flags": list(record.flags),
+        "record_start": record.start.isoformat() if record.start else None,
+        "samples": int(record.time_s.size),
+        "sample_rate_hz": record.sample_rate_hz,
+        "instrument": asdict(breaker.instrument),
+        "steps": ["operations", "traces", "travel", "zones", "features", "siblings", "findings"],
+    }

@@ -85,17 +85,18 @@ def inductance(trace: Trace, part: slice, *, largest_h: float = 5e-6) -> tuple[f
     inductance_h, u_h : float
         Zero and infinity where the stretch cannot tell it.
     """
-    from drm.denoise import _robust_lstsq
+    from drm.denoise import robust_lstsq
 
     current, voltage = trace.current_a[part], trace.voltage_v[part]
     rate = slope(trace.time_s, trace.current_a)[part]
-    good = np.isfinite(current) & np.isfinite(voltage) & np.isfinite(rate) & (np.abs(voltage) < METALLIC_VOLT)
-    if int(good.sum()) < 8:
+    # Only where the current moves by its whole in a few milliseconds: elsewhere the contact's fluctuation rules.
+    moving = np.abs(rate) > trace.injected_a / 2e-3
+    good = moving & np.isfinite(current) & np.isfinite(voltage) & (np.abs(voltage) < METALLIC_VOLT)
+    if int(good.sum()) < 4:
         return 0.0, np.inf
-    coefficients, covariance, _ = _robust_lstsq(np.column_stack([current[good], rate[good]]), voltage[good])
+    coefficients, covariance, _ = robust_lstsq(np.column_stack([current[good], rate[good]]), voltage[good])
     value, u = float(coefficients[1]), float(np.sqrt(max(covariance[1, 1], 0.0)))
-    # The contact's own fluctuation is correlated and moves the current too: a fit must stand well clear of it.
-    return (value, u) if 0.0 < value < largest_h and value > 5.0 * u else (0.0, np.inf)
+    return (value, u) if 0.0 < value < largest_h and value > 4.0 * u else (0.0, np.inf)
 
 
 def without_loop(resistance_ohm: FloatArray, loop_ohm: float) -> FloatArray:

@@ -22,6 +22,8 @@ BoolArray = NDArray[np.bool_]
 
 #: Least share of the injected current that still counts as conducting.
 CONDUCTING = 0.1
+#: What the chain's filter and the sampling delay a sudden change by, in samples: between none and one.
+DELAY = 0.5
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,8 @@ class Zones:
         Earth loop in parallel, infinite where there is none.
     inductance_h : float
         Of the sense loop, 0 where it could not be told.
+    end_s : float
+        Where the arcing zone's record ends when it was cut off before the contact's own instant, s; else NaN.
     reasons : tuple of str
         Why a value is missing or not to be trusted.
     """
@@ -55,6 +59,7 @@ class Zones:
     arcing_ohm: float = float("nan")
     loop_ohm: float = float("inf")
     inductance_h: float = 0.0
+    end_s: float = float("nan")
     reasons: tuple[str, ...] = ()
 
 
@@ -130,38 +135,43 @@ def _crossing(time: FloatArray, r: FloatArray, level: float, near: int, reach: i
     return float(at[np.argmin(np.abs(at - time[min(near, time.size - 1)]))])
 
 
-def _parting(time: FloatArray, voltage: FloatArray, last: int, level_v: float, spread_v: float, opening: bool) -> Quantity:
-    """Instant of the last loss (opening) or first gain (closing), from the samples about it.
+def _loss(time: FloatArray, voltage: FloatArray, last: int, threshold: float) -> Quantity:
+    """Instant of the last loss on opening: the voltage's last rise through `threshold`, less half a sample.
 
-    The voltage leaves the metallic level within a sample or two: a line through the two samples that leave it, carried
-    back to the level, and never outside the samples that bracket it. The same holds on closing, where the level left
-    is the parted one and time runs the other way round in these arrays.
+    A momentary part-separation often runs into the loss, so the start of the rise says less than the passage through
+    the voltage that no metal bears. Half a sample is what the chain's filter and the sampling delay a sudden rise by,
+    half a sample more or less.
+    """
+    if last + 1 >= voltage.size:
+        return NOTHING
+    step = float(time[last + 1] - time[last])
+    low, high = float(voltage[last]), float(voltage[last + 1])
+    share = (threshold - low) / (high - low) if np.isfinite(high - low) and high > threshold > low else 0.5
+    return Quantity(float(time[last]) + (share - DELAY) * step, 0.5 * step)
+
+
+def _gain(time: FloatArray, voltage: FloatArray, last: int) -> Quantity:
+    """Instant of the first gain on closing, on arrays turned round: where the voltage leaves the parted level.
+
+    The parted level is quiet, so the departure shows before the filter has passed it: a line through the two samples
+    after it, carried back to the level and kept between the samples that bracket it.
     """
     n = voltage.size
-    step = float(np.median(np.abs(np.diff(time))))
     if last + 1 >= n:
         return NOTHING
-    if opening:
-        k = last
-        while k > 0 and voltage[k] > level_v + spread_v and voltage[k - 1] < voltage[k]:
-            k -= 1
-        a, b = k, min(k + 1, n - 1)
-        base = min(voltage[a], level_v + spread_v)
-    else:
-        # True time runs backwards here: the parted level is left at the last sample that still has it.
-        parted = float(np.nanmedian(voltage[last + 1 :]))
-        width = max(4.0 * 1.4826 * float(np.nanmedian(np.abs(voltage[last + 1 :] - parted))), 1e-3 * abs(parted))
-        k = last + 1
-        while k < n - 1 and abs(voltage[k] - parted) > width:
-            k += 1
-        a, b, base = k, k - 1, parted
-    c = b + (b - a)
+    parted = float(np.nanmedian(voltage[last + 1 :]))
+    scatter = 1.4826 * float(np.nanmedian(np.abs(voltage[last + 1 :] - parted)))
+    width = max(4.0 * scatter, 1e-3 * abs(parted))
+    k = last + 1
+    while k < min(n - 1, last + 20) and not abs(voltage[k] - parted) <= width:
+        k += 1
+    a, b, c = k, k - 1, k - 2
+    step = float(abs(time[a] - time[b]))
     at = float(time[a] + time[b]) / 2.0
-    if 0 <= c < n and np.isfinite(voltage[[a, b, c]]).all() and voltage[c] != voltage[b]:
+    if c >= 0 and np.isfinite(voltage[[b, c]]).all() and voltage[c] != voltage[b]:
         rate = (voltage[c] - voltage[b]) / (time[c] - time[b])
-        back = float(time[b] - (voltage[b] - base) / rate)
         low, high = sorted((float(time[a]), float(time[b])))
-        at = min(max(back, low), high)
+        at = min(max(float(time[b] + (parted - voltage[b]) / rate), low), high)
     return Quantity(at, 0.5 * step)
 
 
@@ -229,17 +239,14 @@ def segment(trace: Trace, *, until_s: float = float("nan")) -> Zones:
     elif gone:
         reasons.append("the record ends before the contact parts" if opening else "the record begins with the contact closed")
     else:
-        about = drop[max(split, last - 40) : last + 1]
-        level_v = float(np.nanmedian(about)) if np.isfinite(about).any() else closed * trace.injected_a
-        spread_v = max(3.0 * trace.sigma_v, 0.5 * level_v)
-        arcing = _parting(time, voltage, last, level_v, spread_v, opening)
+        arcing = _loss(time, voltage, last, threshold) if opening else _gain(time, voltage, last)
 
     if split > cut:
         if gone:
             return Zones(main_ohm=Quantity(closed_own), loop_ohm=loop, inductance_h=henry, reasons=tuple(reasons))
         reasons.append(_no_arcing())
         main = Quantity(arcing.value, step) if arcing else NOTHING
-        return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, tuple(reasons))
+        return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
 
     # The level just after the commutation, not the zone's median, says when half the current has moved.
     zone = r_all[split : cut + 1]
@@ -256,10 +263,10 @@ def segment(trace: Trace, *, until_s: float = float("nan")) -> Zones:
         at = float(time[split])
     spread = 1.4826 * float(np.nanmedian(np.abs(zone - overall))) / max(overall, 1e-12)
     shape = (0.1 + min(spread, 0.5)) * (duration.value if duration else step) * 0.5
-    main = Quantity(at, float(np.hypot(0.5 * step, shape)))
+    main = Quantity(at - DELAY * step, float(np.hypot(0.5 * step, shape)))
     if arcing and abs(arcing.value - main.value) <= 1.5 * step:
         reasons.append(_no_arcing())
-    return Zones(main, duration, arcing, Quantity(closed_own), overall, loop, henry, tuple(reasons))
+    return Zones(main, duration, arcing, Quantity(closed_own), overall, loop, henry, until_s, tuple(reasons))
 
 
 def _no_arcing() -> str:

@@ -32,7 +32,14 @@ def main_resistance_uohm(o: Observation) -> Quantity:
 
 
 def _zone(o: Observation) -> NDArray[np.float64]:
-    return o.resistance_ohm[o.zone()]
+    """Resistance over the arcing zone, where the current is steady if enough of the zone is.
+
+    On closing the current rises through the sense loop's inductance, and what is left of that voltage after its fitted
+    part is taken out can be as large as the contact's own.
+    """
+    index = o.zone()
+    steady = index[o.steady[index]]
+    return o.resistance_ohm[steady if steady.size >= max(2 * LEAST, 0.2 * index.size) else index]
 
 
 def _spread(zone: NDArray[np.float64]) -> float:

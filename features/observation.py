@@ -24,6 +24,8 @@ class Observation:
         On the record's clock.
     resistance_ohm : ndarray, shape (n,)
         NaN where it means nothing.
+    steady : ndarray of bool, shape (n,)
+        Where the current moves so slowly that the sense loop's inductance does not matter to the resistance.
     travel_mm, speed_m_s : ndarray, shape (n,), or None
         From the closed position, positive towards open; speed is the magnitude of its slope.
     travel_u_mm : float
@@ -47,6 +49,7 @@ class Observation:
 
     time_s: FloatArray
     resistance_ohm: FloatArray
+    steady: NDArray[np.bool_]
     travel_mm: FloatArray | None
     speed_m_s: FloatArray | None
     travel_u_mm: float

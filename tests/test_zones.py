@@ -1,0 +1,115 @@
+"""Zones from voltage and current: instants, order, censoring, the earth loop."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drm.resistance import Trace, inductance, resistance_of, without_loop
+from drm.zones import segment
+
+RATE = 20e3
+
+
+def opening(
+    *,
+    main: float = 0.0742,
+    arcing: float = 0.0771,
+    closed: float = 40e-6,
+    arc: float = 300e-6,
+    current: float = 200.0,
+    noise: float = 1e-4,
+    commutation: float = 3e-4,
+    loop: float = np.inf,
+    seed: int = 1,
+) -> Trace:
+    """A plain opening made here, not by the simulator: straight ramps, Gaussian noise."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(int(0.12 * RATE)) / RATE
+    share = np.clip((t - main) / commutation + 0.5, 0.0, 1.0)
+    r = closed + (arc - closed) * share
+    parted = t > arcing
+    if np.isfinite(loop):
+        r = np.where(parted, loop, r * loop / (r + loop))
+        i = np.full(t.size, current)
+        v = r * i
+    else:
+        i = np.where(parted, np.maximum(current * (1 - (t - arcing) / 4e-4), 0.0), current)
+        v = np.where(parted, 10.0, r * i)
+    v = v + rng.normal(scale=noise, size=t.size)
+    return Trace(t, v, i, "open", slice(0, 1000), current, noise, 10.0 if not np.isfinite(loop) else np.inf)
+
+
+def test_instants_are_found_within_a_sample_and_a_half() -> None:
+    z = segment(opening())
+    assert z.main_s.value == pytest.approx(0.0742, abs=1.5 / RATE)
+    assert z.arcing_s.value == pytest.approx(0.0771, abs=1.5 / RATE)
+
+
+def test_closing_is_opening_told_backwards() -> None:
+    a = opening()
+    turned = Trace(a.time_s, a.voltage_v[::-1].copy(), a.current_a[::-1].copy(), "close",
+                   slice(a.time_s.size - 1000, a.time_s.size), 200.0, 1e-4, 10.0)
+    z = segment(turned)
+    end = a.time_s[-1]
+    assert z.main_s.value == pytest.approx(end - 0.0742, abs=1.5 / RATE)
+    assert z.arcing_s.value == pytest.approx(end - 0.0771, abs=1.5 / RATE)
+
+
+@settings(max_examples=25, deadline=None)
+@given(main=st.floats(0.070, 0.075), wipe=st.floats(1.5e-3, 8e-3), jump=st.floats(2.5, 12.0), seed=st.integers(0, 99))
+def test_instants_hold_over_the_range_of_the_trade(main: float, wipe: float, jump: float, seed: int) -> None:
+    # Arcing zone 1.5-8 ms, arcing 100-500 uOhm on 40 uOhm: common practice, orientation.
+    z = segment(opening(main=main, arcing=main + wipe, arc=40e-6 * jump, seed=seed))
+    assert abs(z.main_s.value - main) < 2.0 / RATE
+    assert abs(z.arcing_s.value - main - wipe) < 1.5 / RATE
+
+
+def test_scaling_voltage_and_current_together_leaves_the_instants() -> None:
+    a, b = segment(opening()), opening()
+    # Both channels in another unit by the same factor, physics of volts aside: the closed and arcing ratio is the same.
+    c = segment(Trace(b.time_s, 0.7 * b.voltage_v, 0.7 * b.current_a, "open", b.rest, 140.0, 7e-5, 7.0))
+    assert c.main_s.value == pytest.approx(a.main_s.value, abs=1e-9)
+
+
+def test_a_main_contact_that_parts_with_the_arcing_contact_is_not_given_an_order() -> None:
+    z = segment(opening(main=0.0771, arcing=0.0771, commutation=1e-6))
+    assert any("cannot be told apart" in r for r in z.reasons)
+
+
+def test_what_follows_the_loss_of_the_current_is_not_read() -> None:
+    z = segment(opening(), until_s=0.0760)
+    assert not z.arcing_s
+    assert any("cut off" in r for r in z.reasons)
+    assert z.main_s.value == pytest.approx(0.0742, abs=1.5 / RATE)
+
+
+def test_earth_loop_is_read_from_the_parted_state_and_removed() -> None:
+    # Circuit law: with both ends earthed R reads R Rp / (R + Rp), and a parted contact reads Rp.
+    z = segment(opening(loop=5e-3))
+    assert z.loop_ohm == pytest.approx(5e-3, rel=0.01)
+    assert z.arcing_ohm == pytest.approx(300e-6, rel=0.03)
+    assert z.arcing_s.value == pytest.approx(0.0771, abs=1.5 / RATE)
+
+
+@pytest.mark.parametrize(("own", "measured"), [(50.0, 49.50), (500.0, 454.5), (1000.0, 833.3)])
+def test_earth_loop_worked_by_circuit_law(own: float, measured: float) -> None:
+    # R Rp / (R + Rp) at Rp = 5 mOhm, computed from the formula.
+    assert without_loop(np.array([1e-6 * measured]), 5e-3)[0] == pytest.approx(1e-6 * own, rel=2e-4)
+
+
+def test_inductance_is_read_where_metal_conducts_a_changing_current() -> None:
+    t = np.arange(400) / RATE
+    i = 200.0 * (1 - np.exp(-t / 1e-3))
+    v = 300e-6 * i + 0.9e-6 * np.gradient(i, t)
+    value, u = inductance(Trace(t, v, i, "close", slice(300, 400), 200.0, 1e-4, np.inf), slice(2, 398))
+    assert value == pytest.approx(0.9e-6, rel=0.01)
+    assert u < 0.1e-6
+
+
+def test_no_resistance_where_the_current_is_gone() -> None:
+    a = opening()
+    r = resistance_of(a)
+    assert np.isnan(r[a.current_a < 0.3 * 200.0]).all()
