@@ -1,0 +1,186 @@
+"""Pulses of coil currents, and the instant at which each leaves its baseline."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drm.errors import RecordError
+from drm.record import Channel
+
+__all__ = ["Pulse", "bridged", "pulses", "runs"]
+
+FloatArray = NDArray[np.float64]
+
+#: Least peak of a coil current that counts, A; common practice, no source.
+LEAST_A = 0.06
+#: Shorter pulses are interference, longer gaps part two pulses, s.
+LEAST_S, GAP_S = 2e-3, 5e-3
+
+
+@dataclass(frozen=True)
+class Pulse:
+    """One current pulse of a coil.
+
+    Attributes
+    ----------
+    onset_s, onset_u_s : float
+        Instant at which the current leaves its baseline, and its standard uncertainty.
+    stop_s : float
+        Instant at which it falls through half its peak for the last time.
+    peak_a : float
+        Greatest current above the baseline, whatever the sensor's sign.
+    """
+
+    onset_s: float
+    onset_u_s: float
+    stop_s: float
+    peak_a: float
+
+
+def bridged(samples: FloatArray) -> FloatArray:
+    """Samples with NaN replaced by the straight line between their neighbours, shape (n,); zeros where all are NaN."""
+    good = np.isfinite(samples)
+    if bool(good.all()):
+        return samples
+    if not bool(good.any()):
+        return np.zeros_like(samples)
+    at = np.arange(samples.size, dtype=np.float64)
+    return np.asarray(np.interp(at, at[good], samples[good]), dtype=np.float64)
+
+
+def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Half-open index ranges in which `mask` is True."""
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in zip(edge[::2], edge[1::2], strict=True)]
+
+
+def pulses(time_s: FloatArray, channel: Channel) -> tuple[Pulse, ...]:
+    """Every pulse of one coil current, in order.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        The record's clock; the channel's skew is added here.
+    channel : Channel
+        Of a current; a unit that is no current's is taken as it stands.
+
+    Returns
+    -------
+    tuple of Pulse
+        Empty for a channel that shows noise only. A pulse under way when the record begins has no onset and is left out.
+    """
+    try:
+        raw, floor = channel.values("A"), LEAST_A
+    except RecordError:
+        # A shunt's voltage is as good a clock; only the absolute floor has no meaning then.
+        raw, floor = channel.samples, 0.0
+    if time_s.size < 16 or not bool(np.isfinite(raw).any()):
+        return ()
+    time, x = time_s + channel.skew_s, bridged(raw)
+    step = float(np.median(np.diff(time)))
+    level, sigma = _baseline(x)
+    x = x - level
+    far = np.abs(x) > max(8.0 * sigma, floor / 2)
+    if not bool(far.any()):
+        return ()
+    # The sensor's sign is the one that the current keeps for longest.
+    x = x * (1.0 if float(x[far].sum()) > 0 else -1.0)
+    long_runs = [(a, b) for a, b in runs(x > max(8.0 * sigma, floor / 2)) if (b - a) * step >= LEAST_S / 2]
+    if not long_runs:
+        return ()
+    top = max(float(np.median(np.sort(x[a:b])[-max(3, (b - a) // 10) :])) for a, b in long_runs)
+    if top < max(12.0 * sigma, floor):
+        return ()
+    found: list[list[int]] = []
+    for a, b in runs(x > max(0.1 * top, 6.0 * sigma)):
+        if found and (a - found[-1][1]) * step < GAP_S:
+            found[-1][1] = b
+        else:
+            found.append([a, b])
+    out = []
+    for a, b in found:
+        peak = float(np.max(_median3(x[a:b]))) if b - a >= 3 else 0.0
+        if (b - a) * step < LEAST_S or peak < max(12.0 * sigma, floor, 0.2 * top) or a < 3:
+            continue
+        onset, u = _onset(time, x, a, peak, sigma)
+        last = a + int(np.flatnonzero(x[a:b] > 0.5 * peak)[-1])
+        out.append(Pulse(onset, u, float(time[last]), peak))
+    return tuple(out)
+
+
+def _median3(x: FloatArray) -> FloatArray:
+    return np.median(np.stack([np.roll(x, 1), x, np.roll(x, -1)]), axis=0)[1:-1] if x.size > 3 else x
+
+
+def _baseline(x: FloatArray) -> tuple[float, float]:
+    """Level and scatter without current: the samples near zero where there are enough, else the densest part."""
+    near = x[np.abs(x) < 0.15 * float(np.max(np.abs(x)))]
+    if near.size < 0.05 * x.size:
+        ordered = np.sort(x)
+        half = max(2, int(0.4 * x.size))
+        at = int(np.argmin(ordered[half - 1 :] - ordered[: ordered.size - half + 1]))
+        near = ordered[at : at + half]
+    level = float(np.median(near))
+    return level, max(1.4826 * float(np.median(np.abs(near - level))), 1e-9)
+
+
+def _onset(time: FloatArray, x: FloatArray, first: int, peak: float, sigma: float) -> tuple[float, float]:
+    """Instant at which the rise begins: ``b + s (1 - exp(-r (t - t0))) / r`` fitted to the early rise.
+
+    Early is below 35 % of the peak: later the plunger's motion bends the current.
+    """
+    from scipy.optimize import least_squares
+
+    step = float(np.median(np.diff(time)))
+    later = np.flatnonzero(x[first:] > 0.35 * peak)
+    end = first + (int(later[0]) if later.size else 1) + 1
+    back = first
+    while back > 0 and x[back - 1] > 2.5 * sigma:
+        back -= 1
+    start = max(0, back - max(20, round(4e-3 / step)))
+    if end - back < 4:
+        # A step: between the last sample without current and the first with it.
+        early = float(time[max(back - 1, 0)])
+        return (early + float(time[back])) / 2.0, (float(time[back]) - early) / np.sqrt(12.0)
+    t, y = time[start:end] - time[back], x[start:end]
+    many = max(1, t.size // 600)
+    if many > 1:
+        keep = t.size // many * many
+        t, y = t[-keep:].reshape(-1, many).mean(axis=1), y[-keep:].reshape(-1, many).mean(axis=1)
+    before = y[t < -2.0 * step]
+    level = float(np.median(before)) if before.size >= 5 else 0.0
+    rise = max(float(t[-1]), step)
+
+    def curve(t0: float, rate: float, slope: float) -> FloatArray:
+        dt = np.maximum(t - t0, 0.0)
+        r = max(rate, 1e-3 / rise)
+        return slope * -np.expm1(-r * dt) / r
+
+    best, cost = (0.0, 0.0, peak / rise), np.inf
+    for rate in (0.0, 0.5 / rise, 1.0 / rise, 2.0 / rise):
+        for t0 in np.linspace(max(float(t[0]), -2.0 * rise), 0.5 * rise, 80):
+            shape = curve(float(t0), rate, 1.0)
+            slope = float(shape @ (y - level)) / max(float(shape @ shape), 1e-30)
+            now = float(np.sum(np.minimum(np.abs(y - level - slope * shape), 10.0 * sigma) ** 2))
+            if now < cost:
+                best, cost = (float(t0), rate, slope), now
+    unit = np.array([rise, 1.0 / rise, peak / rise, max(sigma, 1e-6 * peak)])
+    seed = np.array([best[0], max(best[1], 1e-3 / rise), best[2], level]) / unit
+    seed[1] = min(max(seed[1], 2e-3), 19.0)
+
+    def residual(p: FloatArray) -> FloatArray:
+        q = p * unit
+        return np.asarray((q[3] + curve(q[0], q[1], q[2]) - y) / max(sigma, 1e-6 * peak), dtype=np.float64)
+
+    bounds = ([-np.inf, 1e-3, 0.0, -np.inf], [np.inf, 20.0, np.inf, np.inf])
+    seed[2] = max(seed[2], 1e-6)
+    fit = least_squares(residual, seed, loss="soft_l1", f_scale=3.0, bounds=bounds)
+    try:
+        u = float(np.sqrt(np.linalg.inv(fit.jac.T @ fit.jac)[0, 0])) * rise
+    except np.linalg.LinAlgError:
+        u = step
+    t0 = min(max(float(fit.x[0]) * rise, float(t[0])), rise)
+    return t0 + float(time[back]), float(np.hypot(u, step / np.sqrt(12.0) / 4.0))
