@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drm.errors import RecordError
 from drm.readers import comtrade_cfg, comtrade_clock, comtrade_dat
@@ -15,6 +16,8 @@ from drm.record import Channel, Record
 from drm.units import canonical
 
 __all__ = ["assemble", "read", "sniff"]
+
+FloatArray = NDArray[np.float64]
 
 _COUNTS = re.compile(r"^[^\r\n]*(\r\n|\n|\r)\s*[\d.]+\s*,\s*[\d.]+\s*[AaDd]\s*,\s*[\d.]+\s*[AaDd]\s*(\r|\n|$)")
 
@@ -57,7 +60,7 @@ def assemble(
     data = comtrade_dat.parse(content, cfg, path=dat_path)
     time_s, clock = comtrade_clock.instants(data, cfg, path=dat_path)
     decided: list[str] = []
-    channels = [_channel(c, code, cfg, decided) for c, code in zip(cfg.analog, data.analog, strict=True)]
+    channels = [_channel(c, code, cfg, dat_path, decided) for c, code in zip(cfg.analog, data.analog, strict=True)]
     for status, state in zip(cfg.digital, data.digital, strict=True):
         wrong = np.flatnonzero(~(np.isnan(state) | (state == 0) | (state == 1)))
         if wrong.size:
@@ -81,18 +84,21 @@ def assemble(
     )
 
 
-def _channel(
-    c: Analog, code: np.ndarray[tuple[int], np.dtype[np.float64]], cfg: Configuration, decided: list[str]
-) -> Channel:
+def _channel(c: Analog, code: FloatArray, cfg: Configuration, dat_path: Path, decided: list[str]) -> Channel:
     ratio = _ratio(c, decided)
     integers = cfg.data_format != "FLOAT32"
     if cfg.data_format == "ASCII" and not bool((np.isnan(code) | (code == np.rint(code))).all()):
         integers = False
         decided.append(f"channel '{c.name}': fractions where codes belong, read as they are")
+    with np.errstate(over="ignore", invalid="ignore"):
+        samples = (c.a * code + c.b) * ratio
+    if np.isinf(samples).any() or (np.isnan(samples) & ~np.isnan(code)).any():
+        what = f"multiplier {c.a:g} and offset {c.b:g} give values without bound"
+        raise RecordError(what, path=dat_path, place=f"channel '{c.name}'", mend="mend the configuration")
     return Channel(
         name=c.name,
         unit=canonical(c.unit),
-        samples=(c.a * code + c.b) * ratio,
+        samples=samples,
         skew_s=c.skew_s,
         phase=c.phase,
         resolution=abs(c.a * ratio) if integers else 0.0,
@@ -115,9 +121,7 @@ def _ratio(c: Analog, decided: list[str]) -> float:
     return c.primary / c.secondary
 
 
-def _limits(
-    c: Analog, code: np.ndarray[tuple[int], np.dtype[np.float64]], cfg: Configuration, ratio: float
-) -> tuple[float, float]:
+def _limits(c: Analog, code: FloatArray, cfg: Configuration, ratio: float) -> tuple[float, float]:
     """Least and greatest value: as stated where the data keeps to it, else what the format can hold."""
     least, greatest = _CODES.get(cfg.data_format, (-np.inf, np.inf))
     low, high = max(c.low, least), min(c.high, greatest)

@@ -36,7 +36,7 @@ def instants(data: Data, cfg: Configuration, *, path: Path) -> tuple[FloatArray,
     """
     if not cfg.rates or any(rate == 0 for rate, _ in cfg.rates):
         return _from_stamps(data, cfg, path)
-    index, flags = _index(data, cfg)
+    index, flags = _index(data, cfg, path)
     time_s = np.zeros(index.size)
     start, begin = 0, 0.0
     for k, (rate, last) in enumerate(cfg.rates):
@@ -47,13 +47,13 @@ def instants(data: Data, cfg: Configuration, *, path: Path) -> tuple[FloatArray,
             begin, start = begin + (last - start) / rate, last
     if len(cfg.rates) > 1:
         text = ", ".join(f"{rate:g} Hz to sample {last}" for rate, last in cfg.rates)
-        flags.append(f"clock: {len(cfg.rates)} rates ({text})")
-    if index.size > 1 and bool((np.diff(time_s) <= 0).any()):
-        raise RecordError("the rate is too high for the instants to be told apart", path=path, mend="mend the rate")
+        flags.append(f"clock: {len(cfg.rates)} rates ({text}), each change at the end of an interval of the earlier")
+    if not (np.isfinite(time_s).all() and (np.diff(time_s) > 0).all()):
+        raise RecordError("the rate gives no instants that can be told apart", path=path, mend="mend the rate")
     return time_s - time_s[0], [*flags, *_disagreement(data, cfg, time_s)]
 
 
-def _index(data: Data, cfg: Configuration) -> tuple[NDArray[np.int64], list[str]]:
+def _index(data: Data, cfg: Configuration, path: Path) -> tuple[NDArray[np.int64], list[str]]:
     """Place of each sample on the grid, from 0: its number where samples were left out, else its count."""
     n = data.number.size
     count = np.arange(n)
@@ -70,6 +70,10 @@ def _index(data: Data, cfg: Configuration) -> tuple[NDArray[np.int64], list[str]
         at = int(np.flatnonzero(np.diff(place) > 1)[0])
         text = f"sample numbers: {left} left out, the first after number {number[at]:.0f}; time follows the numbers"
         return place.astype(np.int64), [*flags, text]
+    steps = np.diff(place)
+    if steps.any() and np.mean(steps == steps[0]) < 0.5:
+        what = "the sample numbers make no sequence, so the data does not fit the configuration"
+        raise RecordError(what, path=path, mend="check that both files belong together, and the channel counts")
     return count, [*flags, "sample numbers are not consecutive; samples were counted"]
 
 
@@ -103,4 +107,7 @@ def _from_stamps(data: Data, cfg: Configuration, path: Path) -> tuple[FloatArray
     if back.size:
         place = f"sample {int(back[0]) + 2}"
         raise RecordError("no rate, and the timestamps do not increase", path=path, place=place, mend="state the rate")
-    return (stamps - stamps[0]) * cfg.stamp_s, flags
+    time_s = (stamps - stamps[0]) * cfg.stamp_s
+    if not (np.isfinite(time_s).all() and (np.diff(time_s) > 0).all()):
+        raise RecordError("the timestamp multiplier gives no instants", path=path, mend="mend the multiplier")
+    return time_s, flags
