@@ -42,7 +42,8 @@ def table(
         together = np.repeat(rng.normal(size=poles), each) * np.sqrt(prior.pole_share)
         return sd * (together + np.sqrt(1 - prior.pole_share) * rng.normal(size=n))
 
-    own = {f: draw(f, PRIORS[f].sd) for f in ("main_resistance_uohm", "arcing_resistance_uohm", "arcing_roughness_uohm")}
+    ratios = ("main_resistance_uohm", "arcing_resistance_uohm", "arcing_roughness_uohm")
+    own = {f: draw(f, PRIORS[f].sd) for f in ratios}
     wipe = 15 + draw("arcing_wipe_mm", wipe_sd)
     # main and wipe share what makes their difference, the arcing contact's position, scatter by 0.5 mm
     main = 30 + draw("main_contact_mm", np.sqrt(0.5**2 - 0.2**2)) - 0.5 * (wipe - 15)
@@ -74,7 +75,7 @@ def table(
 def main(trials: int = 1000) -> None:
     """Print the table."""
     rng = np.random.default_rng(20240229)
-    print("interrupters operations  false alarm (scatter drawn / at the prior)  power wipe -3 mm  others named  ms each")
+    print("interrupters operations  false alarm (drawn / at the prior)  power wipe -3 mm  others named  ms each")
     for n in LAYOUTS:
         for kinds in (("open",), ("open", "close"), ("open", "close", "open")):
             began = time.perf_counter()
@@ -90,7 +91,7 @@ def main(trials: int = 1000) -> None:
                 hits += bool(p[bad].min() < 0.05)
                 others += bool((p[~bad] < 0.05).any())
             print(
-                f"{n:12d} {len(kinds):10d} {drawn:24.3f} / {exact:5.3f} {hits / trials:30.3f} {others / trials:13.3f}"
+                f"{n:12d} {len(kinds):10d} {drawn:18.3f} / {exact:5.3f} {hits / trials:30.3f} {others / trials:13.3f}"
                 f" {spent:8.2f}"
             )
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.robust import sidak
-from drm.siblings_fit import Fit, GroupShift, fit, least_comparable
+from drm.siblings_fit import LEAST_COMPARABLE, Fit, GroupShift, fit
 from drm.siblings_prior import PRIORS, ScatterPrior
 
 if TYPE_CHECKING:
@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 __all__ = ["PRIORS", "Comparison", "Contribution", "Shift", "ScatterPrior", "compare"]
 
 FloatArray = NDArray[np.float64]
+
+# Instants counted from a coil and from the start of motion are no siblings.
+_COUNTED_FROM_A_REFERENCE = ("main_contact_ms", "arcing_contact_ms")
 
 
 @dataclass(frozen=True)
@@ -175,7 +178,13 @@ def _cells(features: pd.DataFrame, priors: Mapping[str, ScatterPrior]) -> Iterat
             use = trusted & (text["kind"] == kind) & np.isfinite(value)
             if prior.log:
                 use &= value > 0
-            if prior.instead_of in done or len(set(text["interrupter"][use])) < least_comparable:
+            if (
+                name in _COUNTED_FROM_A_REFERENCE
+                and "reference" in features
+                and len(set(features["reference"][use])) > 1
+            ):
+                continue
+            if prior.instead_of in done or len(set(text["interrupter"][use])) < LEAST_COMPARABLE:
                 continue
             done.add(name)
             u = np.where(np.isfinite(u), u, 0.0)[use]

@@ -10,14 +10,15 @@ from numpy.typing import NDArray
 from drm.robust import inliers, mad_sd, sidak
 from drm.siblings_prior import ScatterPrior
 
-__all__ = ["Fit", "GroupShift", "fit", "least_comparable"]
+__all__ = ["Fit", "GroupShift", "fit", "LEAST_COMPARABLE"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
-least_comparable = 3
+LEAST_COMPARABLE = 3
 # A group differs as a whole only if each of its members shows at least this part of the group's shift.
-_WHOLE = 0.5
+_WHOLE = 0.7
 _GROUP_P = 0.05
 
 
@@ -61,13 +62,13 @@ def _two_sided(t: FloatArray | float, dof: FloatArray | float) -> FloatArray:
     return np.asarray(2.0 * stdtr(dof, -np.abs(t)), dtype=np.float64)
 
 
-def _together(y: FloatArray, base: float, prior: ScatterPrior) -> NDArray[np.bool_]:
+def _together(y: FloatArray, base: float, prior: ScatterPrior) -> BoolArray:
     """Values that place the centre; scale between the prior's and the values' own robust one."""
     own = y.size - 1
     return inliers(y, float(np.sqrt((prior.dof * base + own * mad_sd(y) ** 2) / (prior.dof + own))))
 
 
-def _group_shift(y: FloatArray, member: NDArray[np.bool_], base: float, prior: ScatterPrior, share: float) -> GroupShift:
+def _group_shift(y: FloatArray, member: BoolArray, base: float, prior: ScatterPrior, share: float) -> GroupShift:
     """Test of one group against the rest; p is 1 where it does not differ as a whole."""
     rest = y[~member]
     good = rest[_together(rest, base, prior)]
@@ -119,7 +120,9 @@ def _alone(y: FloatArray, u: FloatArray, base: float, prior: ScatterPrior) -> tu
     return mean, sd, _two_sided((y - mean) / sd, prior.dof + own)
 
 
-def fit(y: FloatArray, u: FloatArray, pole: IntArray, position: IntArray, prior: ScatterPrior, *, tests: int = 1) -> Fit:
+def fit(
+    y: FloatArray, u: FloatArray, pole: IntArray, position: IntArray, prior: ScatterPrior, *, tests: int = 1
+) -> Fit:
     """Compare n >= 3 interrupters in one feature.
 
     The scale is the prior's healthy scatter and the measurement's uncertainty with the prior's degrees of freedom,

@@ -41,10 +41,22 @@ def judge(value: float, u: float, limit: Limit) -> tuple[str, float] | None:
 def file_limits(c: Context) -> Iterator[Finding]:
     """Every limit of the breaker file against every trusted value, worst case per interrupter or mechanism."""
     for column in sorted(c.breaker.limits):
+        measured = False
         for rows, key in ((trusted(c.features), "interrupter"), (c.mechanisms, "mechanism")):
             if column in rows and key in rows:
+                measured |= bool(rows[column].notna().any())
                 for name, mine in rows.groupby(key, sort=True):
                     yield from _judged(str(name), key, column, mine, c.breaker.limits[column])
+        if not measured:
+            yield Finding(
+                code=f"limit.not-measured.{column}",
+                level="note",
+                subject="setup",
+                message=f"The breaker file limits {column}, but no value that can be trusted was measured.",
+                basis=f"breaker file's limit: [limits.{column}]",
+                advice=measure_again("Record the channels that this value needs, and see the name of the limit."),
+                evidence={"column": column},
+            )
 
 
 def _judged(name: str, key: str, column: str, rows: pd.DataFrame, limit: Limit) -> Iterator[Finding]:
@@ -89,8 +101,8 @@ def _finding(
         message=f"{name}: {column} {value:.4g} is {how} the limit {bound:.4g} of the breaker file.{unknown}",
         basis=f"breaker file's limit: [limits.{column}], expanded uncertainty (k = 2) taken into account",
         advice=advice(
-            "Repeat the test to confirm, check the sensor's scale and the connections, and see that the limit applies to this "
-            "test's current and conditions; then follow the breaker's documents."
+            "Repeat the test to confirm, check the sensor's scale and the connections, and see that the limit applies "
+            "to this test's current and conditions; then follow the breaker's documents."
         ),
         interrupters=() if mechanical else (name,),
         operations=operations,

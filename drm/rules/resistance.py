@@ -32,11 +32,11 @@ def above_lowest(c: Context) -> Iterator[Finding]:
         code="resistance.above-lowest",
         level="inspect",
         subject="contact",
-        message=f"{joined(list(names))}: main resistance more than 50 % above the lowest of the siblings, {lowest:.1f} µΩ.",
-        basis="published limit: ANSI/NETA MTS, investigate more than 50 % above the lowest where the maker gives no value",
+        message=f"{joined(list(names))}: main resistance more than 50 % above the lowest sibling's, {lowest:.1f} µΩ.",
+        basis="published limit: ANSI/NETA MTS, more than 50 % above the lowest where the maker gives no value",
         advice=measure_again(
-            "Measure the static resistance again, voltage leads inside current leads, and compare with the maker's value. "
-            "The rule compares poles alike in build; it passes a set that is uniformly bad."
+            "Measure the static resistance again, voltage leads inside current leads, and compare with the maker's "
+            "value. The rule compares poles alike in build; it passes a set that is uniformly bad."
         ),
         interrupters=names,
         operations=tuple(sorted({int(n) for n in rows.loc[rows["interrupter"].isin(names), "operation"]})),

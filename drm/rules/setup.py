@@ -39,7 +39,7 @@ def current(c: Context) -> Iterator[Finding]:
             message=f"{joined(list(names))}: injected current {say}.",
             basis="published: IEEE C37.09, at least 100 A d.c.; CIGRE 2026 D1-11782, too little current gives unstable "
             "curves, at rated speed 400 A or more",
-            advice=measure_again("Test again at 100 A or more, better 400 A or more at rated speed; compare at equal current."),
+            advice=measure_again("Test again at 100 A or more, at rated speed better 400 A; compare at equal current."),
             interrupters=names,
             operations=_operations(c, names),
             evidence={"current_a": {str(k): float(v) for k, v in low.items()}, "least_a": _LEAST_A},
@@ -51,8 +51,8 @@ def quality(c: Context) -> Iterator[Finding]:
     if "quality" not in c.features:
         return
     gathered: dict[str, list[tuple[str, int]]] = {}
-    rows = zip(c.features["quality"].fillna("").astype(str), c.features["interrupter"], c.features["operation"], strict=True)
-    for reasons, name, number in rows:
+    reasons_of = c.features["quality"].fillna("").astype(str)
+    for reasons, name, number in zip(reasons_of, c.features["interrupter"], c.features["operation"], strict=True):
         for reason in filter(None, (r.strip() for r in reasons.split(";"))):
             gathered.setdefault(reason, []).append((str(name), int(number)))
     for reason, where in sorted(gathered.items()):
@@ -61,7 +61,7 @@ def quality(c: Context) -> Iterator[Finding]:
             code="setup.quality",
             level="note",
             subject="setup",
-            message=f"{joined(list(names))}: {reason}. These rows are set aside: no verdict on the contact is drawn from them.",
+            message=f"{joined(list(names))}: {reason}. Set aside: no verdict on the contact is drawn from these rows.",
             basis="the trace itself",
             advice=measure_again("Mend the cause in the test's connection or settings and repeat the test."),
             interrupters=names,
@@ -93,19 +93,20 @@ def basis(c: Context) -> Iterator[Finding]:
             code="basis.no-siblings",
             level="note",
             subject="setup",
-            message=f"{joined(apart)}: fewer than three comparable interrupters, so nothing is concluded from siblings.",
+            message=f"{joined(apart)}: fewer than three comparable interrupters; nothing is concluded from siblings.",
             basis="siblings",
-            advice="Compare with the maker's values and with earlier tests of the same interrupter at the same current.",
+            advice="Compare with the maker's values and with earlier tests of the same interrupter at equal current.",
             interrupters=tuple(apart),
         )
     if not c.breaker.limits:
-        few = f" With fewer than {_FEW}, siblings are ranked; the judgement borrows its scale." if len(judged) < _FEW else ""
+        few = len(judged) < _FEW
+        scale = f" With fewer than {_FEW}, siblings are ranked; the judgement borrows its scale." if few else ""
         yield Finding(
             code="basis.siblings-only",
             level="note",
             subject="setup",
-            message="The breaker file states no limits, so the judgement on wear rests on siblings and published rules alone: "
-            f"wear that all interrupters share cannot be seen, and nothing is concluded about it.{few}",
+            message="The breaker file states no limits, so the judgement on wear rests on siblings and published rules "
+            f"alone: wear that all interrupters share cannot be seen, and nothing is concluded about it.{scale}",
             basis="siblings",
             advice="Enter the maker's limits in the breaker file, and compare with an earlier or commissioning test.",
             evidence={"interrupters_compared": len(judged)},

@@ -109,7 +109,8 @@ def _together(item: Contribution, items: tuple[Contribution, ...]) -> bool:
     mates = [i for i in items if i.kind == item.kind and i.feature in other and i.feature[-2:] == item.feature[-2:]]
     wipes = [i for i in items if i.kind == item.kind and i.feature in _WIPE]
     moved = any(m.score * item.score > 0 and abs(m.deviation) > 0.5 * abs(item.deviation) for m in mates)
-    return moved and bool(wipes) and all(abs(w.score) < _UNCHANGED_SD for w in wipes)
+    still = all(abs(w.score) < _UNCHANGED_SD or abs(w.deviation) < 0.25 * abs(item.deviation) for w in wipes)
+    return moved and bool(wipes) and still
 
 
 def _level(p: float) -> Level:
@@ -140,7 +141,8 @@ def _apart(name: str, way: str, items: list[Contribution]) -> Finding:
 
 def _told(i: Contribution) -> str:
     words, unit = _WORDS.get(i.feature, (i.feature, ""))
-    return f"{words} on {i.kind} {i.value:.3g} {unit} where {i.expected:.3g} is expected, {abs(i.score):.1f} sd {i.direction}"
+    away = f"{abs(i.score):.1f} sd {i.direction}"
+    return f"{words} on {i.kind} {i.value:.3g} {unit} where {i.expected:.3g} is expected, {away}"
 
 
 def evidence(i: Contribution) -> dict[str, Any]:
@@ -177,8 +179,8 @@ def shifts(c: Context) -> Iterator[Finding]:
             message=f"{what} {name} differs as a whole from the others, all of {joined(list(members))} alike: {told}.",
             basis="siblings: the poles of this breaker, healthy scatter known from common practice",
             advice=look_at_mechanism(
-                "Look first for what the interrupters of this group have in common: mechanism, linkage, travel sensor and "
-                "its scale, injection current, leads; then compare with earlier tests and the maker's values."
+                "Look first for what the interrupters of this group have in common: mechanism, linkage, travel sensor "
+                "and its scale, injection current, leads; then compare with earlier tests and the maker's values."
             ),
             # The group is the subject: none of its interrupters is named as the odd one.
             evidence={

@@ -39,28 +39,27 @@ def simultaneity(c: Context) -> Iterator[Finding]:
         return
     rows = rows[rows["arcing_contact_ms"].notna()]
     unplaced: set[int] = set()
-    for (number, kind), mine in rows.groupby(["operation", "kind"], sort=True):
-        placed = _placed(c, int(number), mine)
+    for _, mine in rows.groupby("operation", sort=True):
+        number, kind = int(mine["operation"].iloc[0]), str(mine["kind"].iloc[0])
+        placed = _placed(c, number, mine)
         if placed is None:
-            unplaced.add(int(number))
+            unplaced.add(number)
         for _, group in mine.groupby("pole", sort=True):
             if group["mechanism"].nunique() == 1:
-                yield from _spread(c, "within a pole", str(kind), int(number), _points(group, "interrupter"))
+                yield from _spread(c, "within a pole", kind, number, _points(group, "interrupter"))
             elif placed is not None:
-                yield from _spread(
-                    c, "within a pole", str(kind), int(number), _points(placed.loc[group.index], "interrupter")
-                )
+                yield from _spread(c, "within a pole", kind, number, _points(placed.loc[group.index], "interrupter"))
         if placed is not None:
-            yield from _spread(c, "poles", str(kind), int(number), _poles(c, placed))
+            yield from _spread(c, "poles", kind, number, _poles(c, placed))
     if unplaced:
         yield Finding(
             code="timing.no-common-reference",
             level="note",
             subject="setup",
-            message="Simultaneity of the poles is not judged: the mechanisms' instants share no time reference, or they were "
-            "not commanded together.",
+            message="Simultaneity of the poles is not judged: the mechanisms' instants share no time reference, or they "
+            "were not commanded together.",
             basis="instants are counted from each mechanism's own coil onset or start of motion",
-            advice=measure_again("Record all mechanisms in one record, with one command to all, and their coil currents."),
+            advice=measure_again("Record all mechanisms and their coil currents in one record, with one command."),
             operations=tuple(sorted(unplaced)),
         )
 
@@ -73,7 +72,9 @@ def _placed(c: Context, number: int, rows: pd.DataFrame) -> pd.DataFrame | None:
     starts = {m: c.facts.get("reference_s", {}).get((number, m), math.nan) for m in names}
     known = [1e3 * float(s) for s in starts.values()]
     apart = max(known) - min(known) if all(map(math.isfinite, known)) else math.inf
-    if apart > _ONE_COMMAND_CYCLES * 1e3 / c.breaker.rated_frequency_hz or rows["reference"].nunique() > 1:
+    if apart > _ONE_COMMAND_CYCLES * 1e3 / c.breaker.rated_frequency_hz or (
+        "reference" in rows and set(rows["reference"]) != {"coil"}
+    ):
         return None
     shift = rows["mechanism"].astype(str).map({m: 1e3 * float(s) - min(known) for m, s in starts.items()})
     return rows.assign(arcing_contact_ms=rows["arcing_contact_ms"] + shift)
@@ -110,8 +111,6 @@ def _spread(
     if spread + wide <= limit + _EXACT_MS:
         return
     outside = spread - wide > limit + _EXACT_MS
-    if not outside and wide <= _EXACT_MS:
-        return
     names = first[3] + last[3]
     yield Finding(
         code="timing.poles" if what == "poles" else "timing.pole-units",
@@ -121,9 +120,9 @@ def _spread(
         f"{'beyond' if outside else 'too near, within the uncertainty, to'} the limit of {limit:.3f} ms.",
         basis="published limit: IEC 62271-100, simultaneity (quoted from memory), where the maker states nothing else",
         advice=look_at_mechanism(
-            "Repeat the test; check that all poles were commanded together and that control voltage, drive energy and gas "
-            "are the same; then the linkage. The maker's own limit comes first. Named are the first and the last: which of "
-            f"{joined([first[2], last[2]])} is off, the spread does not say."
+            "Repeat the test; check that all poles were commanded together and that control voltage, drive energy and "
+            "gas are the same; then the linkage. The maker's own limit comes first. Named are the first and the last: "
+            f"which of {joined([first[2], last[2]])} is off, the spread does not say."
         ),
         interrupters=tuple(sorted(names)),
         operations=(number,),

@@ -8,7 +8,7 @@ import numpy as np
 
 from drm.findings import Finding
 from drm.rules.cautions import inspect_inside
-from drm.rules.context import Context, joined
+from drm.rules.context import Context
 
 __all__ = ["no_wipe"]
 
@@ -38,13 +38,13 @@ def no_wipe(c: Context) -> Iterator[Finding]:
             code="wipe.none",
             level="hold",
             subject="contact",
-            message=f"{joined([str(name)])}: the current never rests on the arcing contact; the arcing wipe is at most the "
-            "resolution. Reversed order, missing and burnt-off arcing contact cannot be told apart from the trace alone.",
+            message=f"{name}: the current never rests on the arcing contact; the arcing wipe is at most the resolution. "
+            "Reversed order, missing and burnt-off arcing contact cannot be told apart from the trace alone.",
             basis="physics: the arcing contact must part last and touch first, else the main contact burns",
             advice=inspect_inside(
                 "Have a qualified person look before any return to service. First rule out the test: right channel, "
-                "current high enough, voltage leads across this interrupter only; repeat slowly if the mechanism allows; "
-                "then look at the arcing contact."
+                "current high enough, voltage leads across this interrupter only; repeat slowly if the mechanism allows "
+                "it; then look at the arcing contact."
             ),
             interrupters=(str(name),),
             operations=tuple(sorted({int(n) for n in mine["operation"]})),
