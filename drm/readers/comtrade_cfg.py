@@ -266,7 +266,7 @@ def _rates(lines: _Lines) -> tuple[tuple[float, int], ...]:
     count = lines.whole(lines.next("number of rates")[0], "number of rates")
     if count > len(lines.lines):
         raise lines.error(f"{count} rates are promised and the file has fewer lines", "copy the file again")
-    if count == 0 and "/" in lines.peek():
+    if count == 0 and ":" in lines.peek():
         lines.flag("no rate line after 0 rates; the length is that of the data")
         return ()
     rates: list[tuple[float, int]] = []
@@ -279,6 +279,9 @@ def _rates(lines: _Lines) -> tuple[tuple[float, int], ...]:
         if rate < 0 or (rates and last <= rates[-1][1]):
             raise lines.error("rates must not be negative, and their last samples must increase", "mend the line")
         rates.append((rate, last))
+    if count == 0 and rates[-1][1] == 0:
+        lines.flag("no count of samples; the length is that of the data")
+        return ()
     return tuple((0.0, last) for _, last in rates) if count == 0 else tuple(rates)
 
 

@@ -114,7 +114,7 @@ def _ascii(content: bytes, cfg: Configuration, path: Path, promised: int | None)
     if first.count(b",") == width and first.endswith(b","):
         spare = 1
         flags.append("a comma at the end of each line")
-    body, cut = _drop_cut_line(body, promised)
+    body, cut = _drop_cut_line(body, promised, width)
     columns = table(body, width + spare, path=path)
     if promised is not None and columns[0].size > promised:
         flags.append(f"{columns[0].size - promised} samples after the last promised one, not read")
@@ -122,15 +122,17 @@ def _ascii(content: bytes, cfg: Configuration, path: Path, promised: int | None)
     number, stamps, *codes = columns[:width]
     if cfg.revision == "1991":
         codes = [np.where(c == _MISSING_1991_ASCII, np.nan, c) for c in codes]
+    elif any((c == _MISSING_1991_ASCII).any() and a.high < 99999 for a, c in zip(cfg.analog, codes, strict=False)):
+        flags.append("code 99999, which meant missing in 1991, taken as a value")
     return Data(number, stamps, codes[: len(cfg.analog)], codes[len(cfg.analog) :], (*flags, *cut))
 
 
-def _drop_cut_line(body: bytes, promised: int | None) -> tuple[bytes, list[str]]:
-    """Drop a last line without its end where samples are short: its last number may have lost digits."""
+def _drop_cut_line(body: bytes, promised: int | None, width: int) -> tuple[bytes, list[str]]:
+    """Drop a last line without its end where samples or fields are short: its last number may have lost digits."""
     last = body.rfind(b"\n") + 1
     if not body[last:].strip():
         return body, []
     lines = body.count(b"\n") + 1
-    if promised is None or lines >= promised:
-        return body, []
+    if body[last:].count(b",") >= width - 1 and (promised is None or lines >= promised):
+        return body, ["the last line has no end, read as it stands"]
     return body[:last], ["the last line is cut off and was dropped"]

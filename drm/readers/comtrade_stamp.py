@@ -31,7 +31,7 @@ def stamp(fields: list[str], *, month_first: bool) -> tuple[datetime | None, boo
         What had to be decided.
     """
     day_text, time_text = ("".join(f.split()) for f in (*fields, "", "")[:2])
-    if not re.search(r"[1-9]", day_text):
+    if not re.search(r"[^0/]", day_text):  # empty or zeros stand for unknown
         return None, len(time_text.partition(".")[2]) > 6, []
     day_match, time_match = _DATE.match(day_text), _TIME.match(time_text)
     if not day_match or not time_match:

@@ -67,7 +67,10 @@ def read(path: Path) -> Record:
         flags.append("numbers: decimal comma")
     body, cut = _whole_lines(body, len(titles), separator)
     flags += cut
-    columns = table(body, len(titles), path=path, separator=separator, decimal=decimal, first_line=header + 1)
+    mend = "mend the line" + ("; decimal commas need ; or tab between fields" if separator == "," else "")
+    columns = table(
+        body, len(titles), path=path, separator=separator, decimal=decimal, first_line=header + 1, mend=mend
+    )
     if not columns[0].size:
         raise RecordError("no samples", path=path, mend="export the record again")
 

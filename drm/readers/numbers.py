@@ -16,7 +16,14 @@ _MISSING = ("", "nan", "NaN", "NAN", "-nan", "null", "NULL", "N/A")
 
 
 def table(
-    body: bytes, width: int, *, path: Path, separator: str = ",", decimal: str = ".", first_line: int = 1
+    body: bytes,
+    width: int,
+    *,
+    path: Path,
+    separator: str = ",",
+    decimal: str = ".",
+    first_line: int = 1,
+    mend: str = "mend the line",
 ) -> list[NDArray[np.float64]]:
     """Columns of a table without header; an empty field or NaN is NaN.
 
@@ -26,6 +33,8 @@ def table(
         Lines of `width` fields; blank lines are passed over.
     first_line : int
         Number of the body's first line in the file, for the error.
+    mend : str
+        What to do about a line with another count of fields.
 
     Returns
     -------
@@ -52,14 +61,14 @@ def table(
             ),
         )
     except (pa.ArrowInvalid, pa.ArrowKeyError) as error:
-        return _slow(body, width, path, separator, decimal, first_line, error)
+        return _slow(body, width, path, separator, decimal, first_line, mend, error)
     columns = [read.column(i).to_numpy() for i in range(width)]
     # A field that only repeats infinity is no measurement either.
     return [np.where(np.isinf(c), np.nan, c) if np.isinf(c).any() else np.array(c, dtype=float) for c in columns]
 
 
 def _slow(
-    body: bytes, width: int, path: Path, separator: str, decimal: str, first_line: int, error: Exception
+    body: bytes, width: int, path: Path, separator: str, decimal: str, first_line: int, mend: str, error: Exception
 ) -> list[NDArray[np.float64]]:
     """Read line by line: either what the fast parser was too strict for, or the line at fault."""
     rows: list[list[float]] = []
@@ -70,13 +79,9 @@ def _slow(
         fields = text.split(separator)
         if len(fields) != width:
             what = f"{len(fields)} fields where {width} belong"
-            raise RecordError(what, path=path, place=f"line {number}", mend=_comma(separator)) from error
+            raise RecordError(what, path=path, place=f"line {number}", mend=mend) from error
         rows.append([_value(f, decimal, path, number, column) for column, f in enumerate(fields, 1)])
     return list(np.array(rows, dtype=float).reshape(len(rows), width).T.copy())
-
-
-def _comma(separator: str) -> str:
-    return "mend the line; a decimal comma needs ; or tab between fields" if separator == "," else "mend the line"
 
 
 def _value(field: str, decimal: str, path: Path, number: int, column: int) -> float:
