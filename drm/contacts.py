@@ -1,0 +1,113 @@
+"""Changes of state that contacts show: the interrupters' own and the auxiliary ones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drm.breaker import Breaker, Mechanism
+from drm.coils import bridged
+from drm.record import Record
+
+__all__ = ["Change", "auxiliary_changes", "interrupter_changes"]
+
+FloatArray = NDArray[np.float64]
+
+#: Closed below, parted above, V. The first is well above any contact at any test current, the second is where no
+#: metallic contact survives between tungsten surfaces (Holm: U^2 = 4 L (Tm^2 - T0^2)).
+CLOSED_VOLT, PARTED_VOLT = 0.5, 1.1
+#: States that last less are bounce or impulse, s.
+LEAST_S, LEAST_AUXILIARY_S = 4e-3, 3e-3
+
+
+@dataclass(frozen=True)
+class Change:
+    """One change of state.
+
+    Attributes
+    ----------
+    at_s : float
+        End of the state that was left.
+    kind : str
+        'open' or 'close'.
+    mechanism : str
+    source : str
+        'interrupter' or 'auxiliary'.
+    volts : bool
+        Whether the parted state was seen as a voltage, not only as current that is gone.
+    """
+
+    at_s: float
+    kind: str
+    mechanism: str
+    source: str
+    volts: bool = True
+
+
+def interrupter_changes(record: Record, breaker: Breaker) -> tuple[Change, ...]:
+    """Every parting and closing that the interrupters' voltages and currents show, in order of time."""
+    out: list[Change] = []
+    for one in breaker.interrupters:
+        v, i = record.channel(one.voltage), record.channel(one.current)
+        volts, amps = np.abs(v.values("V")), np.abs(i.values("A"))
+        injected = _injected(amps, record.sample_rate_hz)
+        if not injected > 1.0:
+            continue
+        flows, gone = amps > 0.3 * injected, amps < 0.1 * injected
+        state = np.full(volts.size, -1, dtype=np.int8)
+        state[(volts < CLOSED_VOLT) & flows] = 1
+        state[(volts > PARTED_VOLT) | gone] = 0
+        high = volts > PARTED_VOLT
+        for a, b, to in _changes(state, max(2, round(LEAST_S * record.sample_rate_hz))):
+            near = high[max(0, a - 50) : a + 1] if to == 1 else high[a : b + max(50, b - a)]
+            kind = "close" if to == 1 else "open"
+            out.append(Change(float(record.time_s[a]) + v.skew_s, kind, one.mechanism, "interrupter", bool(near.any())))
+    return tuple(sorted(out, key=lambda c: c.at_s))
+
+
+def auxiliary_changes(record: Record, mechanism: Mechanism) -> tuple[Change, ...]:
+    """Every change of the auxiliary contacts: a closes with the breaker, b opens with it."""
+    out: list[Change] = []
+    for role, name in mechanism.auxiliary.items():
+        channel = record.channel(name)
+        x = channel.samples
+        good = np.isfinite(x)
+        if role not in ("a", "b") or not bool(good.any()):
+            continue
+        low, high = (0.0, 1.0) if channel.digital else (float(q) for q in np.nanpercentile(x, [0.5, 99.5]))
+        if not high - low > 1e-6:
+            continue
+        state = np.where(good, x > (low + high) / 2, -1).astype(np.int8)
+        for a, _, to in _changes(state, max(1, round(LEAST_AUXILIARY_S * record.sample_rate_hz))):
+            kind = "close" if (to == 1) == (role == "a") else "open"
+            out.append(Change(float(record.time_s[a]) + channel.skew_s, kind, mechanism.name, "auxiliary"))
+    return tuple(sorted(out, key=lambda c: c.at_s))
+
+
+def _injected(amps: FloatArray, rate_hz: float) -> float:
+    """Test current: the greatest of the medians over 2 ms, so that neither impulses nor a short closing hide it."""
+    many = max(5, round(2e-3 * rate_hz))
+    x = bridged(amps)
+    if x.size < many:
+        return 0.0
+    return float(np.median(x[: x.size // many * many].reshape(-1, many), axis=1).max())
+
+
+def _changes(state: NDArray[np.int8], least: int) -> list[tuple[int, int, int]]:
+    """(last sample of the old state + 1, first of the new, new state) between states that last at least `least`."""
+    known = np.flatnonzero(state >= 0)
+    if known.size == 0:
+        return []
+    s = state[known]
+    edge = np.flatnonzero(np.diff(s)) + 1
+    begin, end = np.concatenate([[0], edge]), np.concatenate([edge, [s.size]])
+    # A stretch cut by the record's end may be as short as it likes: what follows it is not known.
+    lasting = (known[end - 1] - known[begin] + 1 >= least) | (begin == 0) | (end == s.size)
+    begin, end = begin[lasting], end[lasting]
+    out: list[tuple[int, int, int]] = []
+    for k in range(1, begin.size):
+        if s[begin[k]] != s[begin[k - 1]]:
+            out.append((int(known[end[k - 1] - 1]) + 1, int(known[begin[k]]), int(s[begin[k]])))
+    return out

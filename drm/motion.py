@@ -1,0 +1,183 @@
+"""A travel sensor's channel in mm on the record's clock, and the strokes that it shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drm.breaker import Mechanism
+from drm.coils import bridged, runs
+from drm.record import Record
+
+__all__ = ["Stroke", "millimetres", "step_of", "strokes"]
+
+FloatArray = NDArray[np.float64]
+
+#: A stroke below this is noise, mm; missing samples over longer stretches are not bridged, s.
+LEAST_STROKE_MM, LONGEST_GAP_S = 2.0, 2e-3
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """One movement from one rest position to the other.
+
+    Attributes
+    ----------
+    start_s, stop_s : float
+        Start of the motion, and the instant at which 95 % of it is done.
+    direction : int
+        Sign of the movement in the sensor's own sense.
+    """
+
+    start_s: float
+    stop_s: float
+    direction: int
+
+
+def millimetres(record: Record, mechanism: Mechanism) -> tuple[FloatArray, tuple[str, ...]] | None:
+    """The travel channel of `mechanism` in mm, sensor's own sense and zero, on the record's clock.
+
+    Returns
+    -------
+    mm : ndarray, shape (n,)
+        NaN where more than 2 ms are missing.
+    flags : tuple of str
+        What had to be decided.
+    None
+        Where the mechanism has no travel channel or it holds no sample.
+    """
+    sensor = mechanism.travel
+    if sensor is None:
+        return None
+    channel = record.channel(sensor.channel)
+    raw, good, flags = channel.samples, np.isfinite(channel.samples), []
+    if not bool(good.any()):
+        return None
+    x = bridged(raw)
+    if sensor.curve:
+        mm, beyond = _along(np.asarray(sensor.curve, dtype=np.float64), x)
+        if beyond:
+            flags.append("travel extrapolated beyond the sensor's curve")
+    else:
+        mm = x * (1.0 if sensor.scale is None else sensor.scale)
+    time = record.time_s
+    if channel.skew_s:
+        mm = np.asarray(np.interp(time, time + channel.skew_s, mm), dtype=np.float64)
+    if not bool(good.all()):
+        flags.append("missing travel samples bridged")
+        step = float(np.median(np.diff(time)))
+        wide = [(a, b) for a, b in runs(~good) if (b - a) * step > LONGEST_GAP_S]
+        if wide:
+            mm = mm.copy()
+            flags.append("travel missing over more than 2 ms")
+            shift = round(channel.skew_s / step)
+            for a, b in wide:
+                mm[max(0, a + shift) : max(0, b + shift)] = np.nan
+    return mm, tuple(flags)
+
+
+def _along(curve: FloatArray, x: FloatArray) -> tuple[FloatArray, bool]:
+    """Monotone cubic through `curve` (channel unit, mm), straight on beyond its ends; whether that was needed."""
+    from scipy.interpolate import PchipInterpolator
+
+    order = np.argsort(curve[:, 0])
+    u, mm = curve[order, 0], curve[order, 1]
+    out = np.interp(x, u, mm) if u.size < 3 else np.asarray(PchipInterpolator(u, mm)(np.clip(x, u[0], u[-1])))
+    if u.size < 2:
+        return np.asarray(out, dtype=np.float64), False
+    low, high = x < u[0], x > u[-1]
+    out = np.where(low, mm[0] + (x - u[0]) * (mm[1] - mm[0]) / (u[1] - u[0]), out)
+    out = np.where(high, mm[-1] + (x - u[-1]) * (mm[-1] - mm[-2]) / (u[-1] - u[-2]), out)
+    # An encoder's step past the end is not worth a word.
+    margin = 0.01 * float(u[-1] - u[0])
+    return np.asarray(out, dtype=np.float64), bool((x < u[0] - margin).any() or (x > u[-1] + margin).any())
+
+
+def step_of(mm: FloatArray) -> float:
+    """Smallest repeated step of a quantised trace, mm; 0 where every sample differs (no step can be told)."""
+    d = np.abs(np.diff(mm[np.isfinite(mm)]))
+    top = float(d.max()) if d.size else 0.0
+    d = d[d > max(1e-9, 1e-7 * top)]
+    if d.size < 8:
+        return float(np.median(d)) if d.size else 0.0
+    ordered = np.sort(d)
+    least = float(ordered[max(0, d.size // 100)])
+    near = d[(d > 0.5 * least) & (d < 1.5 * least)]
+    # Steps of one encoder count are nearly equal; noise has no such cluster.
+    tight = np.abs(near - np.median(near)) < 0.15 * float(np.median(near))
+    if near.size < max(4, 0.01 * d.size) or float(np.mean(tight)) < 0.8:
+        return 0.0
+    return float(np.median(near[tight]))
+
+
+def strokes(time_s: FloatArray, mm: FloatArray) -> tuple[Stroke, ...]:
+    """Every movement between the two rest positions, in order.
+
+    Parameters
+    ----------
+    time_s, mm : ndarray, shape (n,)
+        As :func:`millimetres` gives it.
+    """
+    from scipy.ndimage import median_filter
+
+    x = bridged(mm)
+    if x.size < 16:
+        return ()
+    x = np.asarray(median_filter(x, 5), dtype=np.float64)
+    low, high = (float(v) for v in np.percentile(x, [0.5, 99.5]))
+    low, high = _ends(x, low, high)
+    span = high - low
+    noise = 1.4826 * float(np.median(np.abs(np.diff(x))))
+    if span < max(LEAST_STROKE_MM, 20.0 * noise):
+        return ()
+    # A stroke has left one third and reached the other; rebound and noise stay within theirs.
+    state = np.where(x < low + 0.3 * span, -1, np.where(x > low + 0.7 * span, 1, 0))
+    known = np.flatnonzero(state)
+    turn = np.flatnonzero(np.diff(state[known]))
+    out = []
+    for k in turn:
+        a, b = int(known[k]), int(known[k + 1])
+        direction = 1 if state[b] > 0 else -1
+        begin = int(known[turn[turn < k][-1] + 1]) if bool((turn < k).any()) else 0
+        following = turn[turn > k]
+        end = int(known[following[0]]) if following.size else x.size - 1
+        y = direction * (x[begin : a + 1] - (low if direction > 0 else high))
+        start = _start(time_s[begin : a + 1], y, span, noise)
+        z = direction * (x[b : end + 1] - (low if direction > 0 else high))
+        done = np.flatnonzero(z > 0.95 * span)
+        out.append(Stroke(start, float(time_s[b + (int(done[0]) if done.size else z.size - 1)]), direction))
+    return tuple(out)
+
+
+def _ends(x: FloatArray, low: float, high: float) -> tuple[float, float]:
+    """Rest positions: medians of what lies in the outer tenths, so that overtravel does not count."""
+    span = high - low
+    if span <= 0.0:
+        return low, high
+    return float(np.median(x[x < low + 0.1 * span])), float(np.median(x[x > high - 0.1 * span]))
+
+
+def _start(time: FloatArray, y: FloatArray, span: float, noise: float) -> float:
+    """Start of a movement away from zero: crossings of 1, 4 and 9 % carried back to rest.
+
+    From rest under a constant force travel grows with the square of time; a driven slow opening grows with time itself.
+    Whichever the three crossings fit better is used.
+    """
+    rest = y[y < 0.15 * span]
+    # The rest position just before may lie off the common one: overtravel, latch play.
+    still = rest[: max(1, rest.size // 2)]
+    y = y - (float(np.median(still)) if still.size else 0.0)
+    t = []
+    for share in (0.01, 0.04, 0.09):
+        under = np.flatnonzero(y <= max(share * span, 4.0 * noise))
+        k = int(under[-1]) if under.size else 0
+        if k + 1 < y.size and y[k + 1] != y[k]:
+            f = (max(share * span, 4.0 * noise) - y[k]) / (y[k + 1] - y[k])
+            t.append(float(time[k] + min(max(f, 0.0), 1.0) * (time[k + 1] - time[k])))
+        else:
+            t.append(float(time[k]))
+    first, second = t[1] - t[0], t[2] - t[1]
+    back = first if second < 1.33 * first else first / 3.0
+    return max(float(time[0]), t[0] - back)
