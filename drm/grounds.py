@@ -1,0 +1,118 @@
+"""What a result's judgement rests on, and what can therefore not be concluded."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from drm.wording import clean, title_of, worst
+
+if TYPE_CHECKING:
+    from drm.pipeline import Result
+
+CAUTIONS: tuple[tuple[str, str], ...] = (
+    (
+        "Before any work on the breaker",
+        "isolate, secure against re-energising, prove dead, earth and short-circuit, and guard adjacent live parts"
+        " (EN 50110-1). Both ends stay earthed; an earth is lifted for a measurement only under a permit to test.",
+    ),
+    ("Induced voltage", "earthed conductors can still carry dangerous induced voltage."),
+    ("Stored energy", "springs and accumulators can operate the breaker without warning: discharge and block them."),
+    ("Arced SF6", "leaves toxic, corrosive products: follow IEC 62271-4 and IEC 60480 before opening a gas space."),
+    ("Injection loop", "breaking it while current flows gives a high voltage (L·di/dt): bring the current to zero first."),
+    (
+        "Local codes, the maker's documents and licensed practice",
+        "come first. This report supports the judgement of a qualified person; it does not replace it.",
+    ),
+)  # fmt: skip
+"""Heading and text of each caution, for the report and the summary."""
+
+
+@dataclass(frozen=True)
+class Grounds:
+    """What the judgement rests on (`rests_on`) and what follows from what is missing (`cannot`), in sentences."""
+
+    rests_on: tuple[str, ...]
+    cannot: tuple[str, ...]
+    siblings_only: bool
+
+
+def grounds(result: Result) -> Grounds:
+    """The grounds of `result`, read from the breaker file, the provenance and the features."""
+    breaker = result.breaker
+    count = len(breaker.interrupters)
+    limits = tuple(breaker.limits)
+    earlier = any(result.provenance.get(key) for key in ("reference", "earlier"))
+    published = any("IEC" in f.basis or "IEEE" in f.basis or "NETA" in f.basis for f in result.findings)
+    rests: list[str] = []
+    if limits:
+        rests.append("Limits in the breaker file: " + ", ".join(title_of(c) for c in limits) + ".")
+    if earlier:
+        rests.append("An earlier test of the same breaker.")
+    if published:
+        rests.append("Published limits, named beside each finding.")
+    if count > 1:
+        rests.append(f"The siblings: {count} interrupters compared with one another in the same record.")
+    if not rests:
+        rests.append("The record alone: no limit, no earlier test and no sibling to compare with.")
+    siblings_only = not limits and not earlier
+    return Grounds(tuple(rests), tuple(_cannot(result, count, siblings_only)), siblings_only)
+
+
+def _cannot(result: Result, count: int, siblings_only: bool) -> list[str]:
+    out: list[str] = []
+    if siblings_only and count > 1:
+        out.append(
+            "Wear that all interrupters share cannot be seen: siblings are compared only with one another, so a"
+            " breaker whose contacts are all worn alike looks like one whose contacts are all new. Limits from the"
+            " breaker's own documents or an earlier test would show it."
+        )
+    if 1 < count < 6:
+        out.append(
+            f"With {count} siblings an outlier can be ranked, hardly judged: absence of a finding says little."
+        )
+    if count == 1:
+        out.append("With one interrupter there is no sibling to compare with.")
+    if result.readings and all(r.travel_mm is None for r in result.readings):
+        out.append("Without travel the arcing wipe in mm is not known; times alone depend on the speed as well.")
+    elif any(r.travel_mm is None for r in result.readings):
+        out.append("Some interrupters have no travel: their arcing wipe in mm is not known.")
+    names, total = missing_wipes(result)
+    if names:
+        out.append(
+            f"The arcing wipe could not be measured in {len(names)} of {total} readings ({_listed(names)}); the reasons"
+            " stand beside the numbers. Where the current never rests on the arcing contact, reversed order and a"
+            " missing or burnt-off arcing contact cannot be told apart from the trace alone."
+        )
+    if result.breaker.conditions.ambient_c is None:
+        out.append("The ambient temperature is not stated: resistances are given as measured, not referred to 20 °C.")
+    if result.breaker.conditions.both_ends_earthed:
+        out.append("Both ends were earthed: the earth path is in parallel and every resistance reads a little low.")
+    return out
+
+
+def missing_wipes(result: Result) -> tuple[tuple[str, ...], int]:
+    """Readings (``name operation N``) without an arcing wipe, and how many readings there are."""
+    table = result.features
+    if "arcing_wipe_mm" not in table.columns or "interrupter" not in table.columns:
+        return (), len(table)
+    empty = table[~np.isfinite(table["arcing_wipe_mm"].to_numpy(dtype=float))]
+    rows = zip(empty["interrupter"], empty["operation"], strict=True)
+    return tuple(f"{clean(i, limit=40)} operation {o}" for i, o in rows), len(table)
+
+
+def _listed(names: tuple[str, ...], *, most: int = 8) -> str:
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
+
+
+def levels_of(result: Result) -> dict[str, str]:
+    """Interrupter -> its most serious level; the setup's findings are no verdict on an interrupter."""
+    found: dict[str, list[str]] = {i.name: [] for i in result.breaker.interrupters}
+    for finding in result.findings:
+        if finding.subject != "setup":
+            for who in finding.interrupters:
+                found.setdefault(who, []).append(finding.level)
+    return {who: worst(levels) for who, levels in found.items()}

@@ -1,0 +1,95 @@
+"""Tables of the report: numbers with expanded uncertainty, whatever columns there are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from drm.wording import figure, measured, name, number, reasons, title_of, unit_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+IDENTITY = ("record", "breaker", "operation", "kind", "pole", "interrupter", "position", "mechanism", "reference")
+ASIDE = ("quality", "sibling_score", "sibling_p")
+FIRST = (
+    "main_resistance_uohm", "main_contact_mm", "arcing_contact_mm", "arcing_wipe_mm", "arcing_resistance_uohm",
+    "arcing_resistance_peak_uohm", "arcing_area_uohm_mm", "parting_speed_m_s",
+)  # fmt: skip
+WIDE = 8
+
+
+@dataclass(frozen=True)
+class Table:
+    """Heads are (title, unit); every row begins with the cell that names it."""
+
+    caption: str
+    heads: tuple[tuple[str, str], ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def values_of(frame: pd.DataFrame) -> list[str]:
+    """Columns that hold values: neither identity nor uncertainty nor score; the most telling ones first."""
+    columns = [str(c) for c in frame.columns]
+    known = set(columns)
+    plain = [c for c in columns if c not in IDENTITY + ASIDE and not (c.endswith("_u") and c[:-2] in known)]
+    return [c for c in FIRST if c in plain] + [c for c in plain if c not in FIRST]
+
+
+def feature_tables(frame: pd.DataFrame, operation: int, kind: str) -> list[Table]:
+    """The features of one operation, at most eight columns a table; columns without any value are left out."""
+    mine = frame[frame["operation"] == operation]
+    columns = [c for c in values_of(mine) if mine[c].notna().any()]
+    chunks = [columns[i : i + WIDE] for i in range(0, len(columns), WIDE)] or [[]]
+    out: list[Table] = []
+    for i, chunk in enumerate(chunks):
+        score = i == 0 and "sibling_score" in mine.columns
+        caption = f"Operation {operation} ({kind})" + (f", table {i + 1} of {len(chunks)}" if len(chunks) > 1 else "")
+        heads = (("interrupter", ""), *((title_of(c), unit_of(c)) for c in chunk), *((("score", ""),) if score else ()))
+        rows = tuple(
+            (name(r["interrupter"]), *(_cell(r, c) for c in chunk), *((_score(r),) if score else ()))
+            for r in mine.to_dict("records")
+        )
+        out.append(Table(caption, heads, rows))
+    return out
+
+
+def mechanism_table(frame: pd.DataFrame) -> Table | None:
+    """The mechanisms turned on their side: one column per operation and mechanism, one row per figure."""
+    if not len(frame):
+        return None
+    columns = [c for c in values_of(frame) if frame[c].notna().any()]
+    rows = frame.to_dict("records")
+    heads = tuple((f"{name(r.get('mechanism', ''))}, operation {r.get('operation', '')}", str(r.get("kind", ""))) for r in rows)
+    body = tuple((f"{title_of(c)}, {unit_of(c)}".rstrip(", "), *(_cell(r, c) for r in rows)) for c in columns)
+    return Table("Figures of the mechanisms", (("figure", ""), *heads), body)
+
+
+def weak_rows(frame: pd.DataFrame) -> list[tuple[str, str, tuple[str, ...]]]:
+    """(reason, kind of row, interrupters with operation), each reason once."""
+    found: dict[str, list[str]] = {}
+    if "quality" in frame.columns:
+        for r in frame.to_dict("records"):
+            for reason in reasons(r["quality"]):
+                found.setdefault(reason, []).append(f"{name(r['interrupter'])} (operation {r['operation']})")
+    return [(reason, f"{len(who)} of {len(frame)}", tuple(who)) for reason, who in found.items()]
+
+
+def _cell(row: dict[Any, Any], column: str) -> str:
+    value = row.get(column)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return name(value)
+    return measured(value, row.get(f"{column}_u"))
+
+
+def _score(row: dict[Any, Any]) -> str:
+    score, p = number(row.get("sibling_score")), number(row.get("sibling_p"))
+    if score != score:
+        return "–"
+    return f"{figure(score, digits=3)}" + (f" (p {_p(p)})" if p == p else "")
+
+
+def _p(p: float) -> str:
+    return "< 0.001" if p < 0.001 else f"{p:.2g}"

@@ -1,0 +1,145 @@
+"""What the template shows: a result turned into plain words, tables and pictures."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from drm.grounds import CAUTIONS, grounds, levels_of
+from drm.report import bars, curves, motion, plots, tables
+from drm.report.others import alternatives
+from drm.wording import LEVELS, MARKS, VERDICTS, clean, measured, name, number, title_of, unit_of, value_words, worst
+
+if TYPE_CHECKING:
+    from drm.findings import Finding
+    from drm.pipeline import Result
+
+
+def view(result: Result) -> dict[str, Any]:
+    """Everything that the template needs, as plain data; pictures are already escaped markup."""
+    levels = levels_of(result)
+    all_blocks = curves.blocks(result.readings)
+    level = worst(f.level for f in result.findings if f.subject != "setup")
+    return {
+        "breaker": result.breaker,
+        "record": result.record,
+        "operations": result.operations,
+        "level": level,
+        "mark": MARKS[level],
+        "verdict": VERDICTS[level],
+        "marks": MARKS,
+        "counts": [(v, sum(f.level == v for f in result.findings)) for v in LEVELS],
+        "grounds": grounds(result),
+        "cautions": CAUTIONS,
+        "map": pole_map(result, levels),
+        "blocks": _blocks(result, levels, all_blocks),
+        "weak": tables.weak_rows(result.features),
+        "mechanisms": tables.mechanism_table(result.mechanisms),
+        "motion": motion.pictures(result.readings),
+        "findings": [finding_view(f) for f in sorted(result.findings, key=lambda f: LEVELS.index(f.level))],
+        "provenance": [(title_of(str(k)), value_words(v)) for k, v in result.provenance.items()],
+    }
+
+
+def pole_map(result: Result, levels: dict[str, str]) -> dict[str, Any]:
+    """Poles as rows and positions as columns; a cell holds the interrupters of that place."""
+    units = result.breaker.interrupters
+    positions = sorted({i.position for i in units})
+    rows = [
+        (
+            name(pole),
+            [[_cell(result, i.name, levels) for i in units if i.pole == pole and i.position == p] for p in positions],
+        )
+        for pole in dict.fromkeys(i.pole for i in units)
+    ]
+    return {"positions": positions, "rows": rows}
+
+
+def _cell(result: Result, who: str, levels: dict[str, str]) -> dict[str, str]:
+    level = levels.get(who, "")
+    return {"name": name(who), "level": level, "mark": MARKS[level], "facts": facts(result, who)}
+
+
+def facts(result: Result, who: str) -> str:
+    """Wipe of the first opening (of any operation where there is none), in words."""
+    frame = result.features
+    if "arcing_wipe_mm" not in frame.columns or "interrupter" not in frame.columns:
+        return ""
+    mine = frame[frame["interrupter"] == who].to_dict("records")
+    mine = [r for r in mine if math.isfinite(number(r["arcing_wipe_mm"]))]
+    mine.sort(key=lambda r: (r.get("kind") != "open", r.get("operation")))
+    if not mine:
+        return "wipe not measured"
+    return f"wipe {measured(mine[0]['arcing_wipe_mm'], mine[0].get('arcing_wipe_mm_u'))} mm"
+
+
+def _blocks(result: Result, levels: dict[str, str], all_blocks: tuple[curves.Block, ...]) -> list[dict[str, Any]]:
+    uohm = plots.range_of(all_blocks)
+    out = []
+    for block in all_blocks:
+        marks = {
+            r.interrupter.name: curves.instants(r, block.unit)
+            for r in result.readings
+            if r.operation.number == block.operation
+        }
+        panels = tuple(
+            plots.Panel(i.name, i.pole, i.position, levels.get(i.name, ""), (marks[i.name][0][0], marks[i.name][1][0]))
+            for i in result.breaker.interrupters
+            if i.name in marks
+        )
+        rows = [r for r in result.features.to_dict("records") if r.get("operation") == block.operation]
+        zone_bars = tuple(_bar(r, block.unit, levels) for r in rows)
+        tables_ = tables.feature_tables(result.features, block.operation, block.kind) if rows else []
+        out.append(
+            {
+                "operation": block.operation,
+                "kind": {"open": "opening", "close": "closing"}.get(block.kind, block.kind),
+                "unit": block.unit,
+                "rows": plots.pole_rows(block, panels, uohm),
+                "zones": bars.zones(zone_bars, operation=block.operation, kind=block.kind, unit=block.unit),
+                "tables": tables_,
+            }
+        )
+    return out
+
+
+def _bar(row: dict[Any, Any], unit: str, levels: dict[str, str]) -> bars.Bar:
+    def get(column: str) -> float:
+        return number(row.get(f"{column}_{unit}"))
+
+    def u(column: str) -> float:
+        return number(row.get(f"{column}_{unit}_u"))
+
+    who = str(row.get("interrupter", ""))
+    at = ("main_contact", "arcing_contact", "arcing_wipe")
+    v = [f(c) for c in at for f in (get, u)]
+    return bars.Bar(who, levels.get(who, ""), *v)
+
+
+def finding_view(finding: Finding) -> dict[str, Any]:
+    """A finding in words."""
+    where = ", ".join(name(i) for i in finding.interrupters)
+    when = ", ".join(str(o) for o in finding.operations)
+    evidence = [
+        (title_of(str(k)), _evidence(finding.evidence, str(k), v), unit_of(str(k)))
+        for k, v in finding.evidence.items()
+        if not (str(k).endswith("_u") and str(k)[:-2] in finding.evidence)
+    ]
+    return {
+        "code": name(finding.code),
+        "level": finding.level,
+        "mark": MARKS[finding.level],
+        "subject": finding.subject,
+        "where": where or "the breaker",
+        "when": when,
+        "message": clean(finding.message),
+        "evidence": evidence,
+        "basis": clean(finding.basis),
+        "advice": clean(finding.advice),
+        "others": alternatives(finding),
+    }
+
+
+def _evidence(evidence: dict[str, Any], key: str, value: Any) -> str:
+    u = evidence.get(f"{key}_u")
+    return measured(value, u) if isinstance(u, (int, float)) else value_words(value)
