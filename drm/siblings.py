@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from drm.robust import sidak
 from drm.siblings_fit import LEAST_COMPARABLE, Fit, GroupShift, fit
 from drm.siblings_prior import PRIORS, ScatterPrior
+from drm.siblings_use import usable
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -116,8 +117,8 @@ class _Cell:
 def compare(features: pd.DataFrame, *, priors: Mapping[str, ScatterPrior] = PRIORS) -> Comparison:
     """Compare the interrupters of one breaker.
 
-    Operations of one kind are averaged per interrupter: repeats make no siblings. Rows with a `quality` reason, and
-    values that are empty, are not used.
+    Operations of one kind are averaged per interrupter: repeats make no siblings. Values that are empty, or
+    that a `quality` reason of their row spoils, are not used.
 
     Parameters
     ----------
@@ -152,12 +153,6 @@ def _codes(names: tuple[str, ...]) -> NDArray[np.int64]:
     return np.asarray(np.unique(np.asarray(names), return_inverse=True)[1], dtype=np.int64)
 
 
-def _trusted(features: pd.DataFrame) -> NDArray[np.bool_]:
-    if "quality" not in features:
-        return np.ones(len(features), dtype=np.bool_)
-    return np.asarray(features["quality"].fillna("").astype(str).str.strip() == "", dtype=np.bool_)
-
-
 def _numbers(features: pd.DataFrame, column: str) -> FloatArray:
     if column not in features:
         return np.full(len(features), np.nan)
@@ -165,7 +160,6 @@ def _numbers(features: pd.DataFrame, column: str) -> FloatArray:
 
 
 def _cells(features: pd.DataFrame, priors: Mapping[str, ScatterPrior]) -> Iterator[_Cell]:
-    trusted = _trusted(features)
     text = {c: np.asarray(features[c].astype(str)) for c in ("kind", "interrupter", "pole")}
     text["position"] = np.asarray(
         features["position"].astype(str) if "position" in features else [""] * len(features), dtype=object
@@ -175,7 +169,7 @@ def _cells(features: pd.DataFrame, priors: Mapping[str, ScatterPrior]) -> Iterat
         done: set[str] = set()
         for name, prior in priors.items():
             value, u = _numbers(features, name), _numbers(features, name + "_u")
-            use = trusted & (text["kind"] == kind) & np.isfinite(value)
+            use = usable(features, name) & (text["kind"] == kind)
             if prior.log:
                 use &= value > 0
             if (

@@ -146,7 +146,9 @@ def fit(
     z = y - centre
     base = prior.sd**2 + float(np.median(u * u))
     poles, positions = np.unique(pole), np.unique(position)
-    left, pole_shifts, position_shifts = z, (), ()
+    left = z
+    pole_shifts: tuple[GroupShift, ...] = ()
+    position_shifts: tuple[GroupShift, ...] = ()
     if poles.size >= 3 and y.size >= 2 * poles.size:
         left, pole_shifts = _shifts(
             left, pole, base, prior, prior.pole_share, (poles.size - 1) // 2, tests * int(poles.size)

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from drm.siblings_use import usable
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -40,11 +42,9 @@ class Context:
     facts: Mapping[str, Any] = field(default_factory=dict)
 
 
-def trusted(features: pd.DataFrame) -> pd.DataFrame:
-    """Rows without a `quality` reason: no verdict is drawn from the others."""
-    if "quality" not in features:
-        return features
-    return features[features["quality"].fillna("").astype(str).str.strip() == ""]
+def trusted(features: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Rows whose value in `column` a verdict may rest on."""
+    return features[usable(features, column)]
 
 
 def joined(names: tuple[str, ...] | list[str]) -> str:

@@ -42,7 +42,7 @@ def file_limits(c: Context) -> Iterator[Finding]:
     """Every limit of the breaker file against every trusted value, worst case per interrupter or mechanism."""
     for column in sorted(c.breaker.limits):
         measured = False
-        for rows, key in ((trusted(c.features), "interrupter"), (c.mechanisms, "mechanism")):
+        for rows, key in ((trusted(c.features, column), "interrupter"), (c.mechanisms, "mechanism")):
             if column in rows and key in rows:
                 measured |= bool(rows[column].notna().any())
                 for name, mine in rows.groupby(key, sort=True):

@@ -16,8 +16,10 @@ _FACTOR = 1.5
 
 def above_lowest(c: Context) -> Iterator[Finding]:
     """Interrupters more than 50 % above the lowest of their siblings; equality passes."""
-    rows = trusted(c.features)
-    if "main_resistance_uohm" not in rows or "main_resistance_uohm" in c.breaker.limits:
+    if "main_resistance_uohm" in c.breaker.limits:
+        return
+    rows = trusted(c.features, "main_resistance_uohm")
+    if rows.empty:
         return
     rows = rows[rows["main_resistance_uohm"] > 0]
     values = rows.groupby("interrupter")["main_resistance_uohm"].median()

@@ -6,12 +6,14 @@ from collections.abc import Iterator
 
 from drm.findings import Finding
 from drm.rules.cautions import measure_again
-from drm.rules.context import Context, joined, trusted
+from drm.rules.context import Context, joined
+from drm.rules.wipe import only_the_zone_is_missing
+from drm.siblings_use import LEAST_A, NO_ARCING, reasons
 
 __all__ = ["basis", "current", "quality", "record_flags"]
 
-# IEEE C37.09: at least 100 A d.c. for the static resistance. 20 A: common practice, no source.
-_LEAST_A, _UNUSABLE_A = 100.0, 20.0
+# IEEE C37.09: at least 100 A d.c. for the static resistance.
+_LEAST_A, _UNUSABLE_A = 100.0, LEAST_A
 _FEW = 6
 
 
@@ -51,17 +53,19 @@ def quality(c: Context) -> Iterator[Finding]:
     if "quality" not in c.features:
         return
     gathered: dict[str, list[tuple[str, int]]] = {}
-    reasons_of = c.features["quality"].fillna("").astype(str)
-    for reasons, name, number in zip(reasons_of, c.features["interrupter"], c.features["operation"], strict=True):
-        for reason in filter(None, (r.strip() for r in reasons.split(";"))):
-            gathered.setdefault(reason, []).append((str(name), int(number)))
+    f = c.features
+    for text, name, number in zip(f["quality"], f["interrupter"], f["operation"], strict=True):
+        for reason in reasons(text):
+            # A finding of its own says what a missing arcing zone means, unless something else cut the zone short.
+            if not (reason.startswith(NO_ARCING) and only_the_zone_is_missing(text)):
+                gathered.setdefault(reason, []).append((str(name), int(number)))
     for reason, where in sorted(gathered.items()):
         names = tuple(sorted({n for n, _ in where}))
         yield Finding(
             code="setup.quality",
             level="note",
             subject="setup",
-            message=f"{joined(list(names))}: {reason}. Set aside: no verdict on the contact is drawn from these rows.",
+            message=f"{joined(list(names))}: {reason}. No verdict is drawn from what this spoils.",
             basis="the trace itself",
             advice=measure_again("Mend the cause in the test's connection or settings and repeat the test."),
             interrupters=names,
@@ -87,13 +91,13 @@ def record_flags(c: Context) -> Iterator[Finding]:
 def basis(c: Context) -> Iterator[Finding]:
     """What siblings alone cannot say."""
     judged = {i.interrupter for items in c.comparison.contributions.values() for i in items}
-    apart = sorted(set(map(str, trusted(c.features)["interrupter"])) - judged)
+    apart = sorted(set(map(str, c.features["interrupter"])) - judged)
     if apart:
         yield Finding(
             code="basis.no-siblings",
             level="note",
             subject="setup",
-            message=f"{joined(apart)}: fewer than three comparable interrupters; nothing is concluded from siblings.",
+            message=f"{joined(apart)}: fewer than three comparable readings; nothing is concluded from siblings.",
             basis="siblings",
             advice="Compare with the maker's values and with earlier tests of the same interrupter at equal current.",
             interrupters=tuple(apart),

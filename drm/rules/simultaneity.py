@@ -34,10 +34,9 @@ def simultaneity(c: Context) -> Iterator[Finding]:
     the facts; without it only interrupters of one mechanism are compared. The instant of a pole is that of its last
     interrupter (from memory of the standard's definitions).
     """
-    rows = trusted(c.features)
-    if "arcing_contact_ms" not in rows:
+    rows = trusted(c.features, "arcing_contact_ms")
+    if rows.empty:
         return
-    rows = rows[rows["arcing_contact_ms"].notna()]
     unplaced: set[int] = set()
     for _, mine in rows.groupby("operation", sort=True):
         number, kind = int(mine["operation"].iloc[0]), str(mine["kind"].iloc[0])
@@ -56,8 +55,8 @@ def simultaneity(c: Context) -> Iterator[Finding]:
             code="timing.no-common-reference",
             level="note",
             subject="setup",
-            message="Simultaneity of the poles is not judged: the mechanisms' instants share no time reference, or they "
-            "were not commanded together.",
+            message="Simultaneity of the poles is not judged: the mechanisms' instants share no time reference, or "
+            "they were not commanded together.",
             basis="instants are counted from each mechanism's own coil onset or start of motion",
             advice=measure_again("Record all mechanisms and their coil currents in one record, with one command."),
             operations=tuple(sorted(unplaced)),
@@ -72,9 +71,8 @@ def _placed(c: Context, number: int, rows: pd.DataFrame) -> pd.DataFrame | None:
     starts = {m: c.facts.get("reference_s", {}).get((number, m), math.nan) for m in names}
     known = [1e3 * float(s) for s in starts.values()]
     apart = max(known) - min(known) if all(map(math.isfinite, known)) else math.inf
-    if apart > _ONE_COMMAND_CYCLES * 1e3 / c.breaker.rated_frequency_hz or (
-        "reference" in rows and set(rows["reference"]) != {"coil"}
-    ):
+    coils = "reference" not in rows or set(rows["reference"]) == {"coil"}
+    if not coils or apart > _ONE_COMMAND_CYCLES * 1e3 / c.breaker.rated_frequency_hz:
         return None
     shift = rows["mechanism"].astype(str).map({m: 1e3 * float(s) - min(known) for m, s in starts.items()})
     return rows.assign(arcing_contact_ms=rows["arcing_contact_ms"] + shift)

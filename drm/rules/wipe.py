@@ -9,26 +9,32 @@ import numpy as np
 from drm.findings import Finding
 from drm.rules.cautions import inspect_inside
 from drm.rules.context import Context
+from drm.siblings_use import LEAST_A, NO_ARCING, NO_TRAVEL, reasons
 
-__all__ = ["no_wipe"]
+__all__ = ["no_wipe", "only_the_zone_is_missing"]
 
 # Where the uncertainty is larger than these, a wipe within it says that the trace is poor, not that the wipe is.
 _LARGEST = {"arcing_wipe_mm": 2.0, "arcing_wipe_ms": 0.5}
 
 
+def only_the_zone_is_missing(quality: object) -> bool:
+    """Nothing but the missing arcing zone (and perhaps travel) is wrong with a row: nothing cut its zone short."""
+    return all(r.startswith((NO_ARCING, NO_TRAVEL)) for r in reasons(quality))
+
+
 def no_wipe(c: Context) -> Iterator[Finding]:
-    """Hold where the wipe is at most its expanded uncertainty (k = 2)."""
+    """Hold where the wipe is at most its expanded uncertainty (k = 2), or no arcing zone is seen."""
     rows = c.features
-    quality = rows["quality"].fillna("").astype(str) if "quality" in rows else rows["kind"].map(lambda _: "")
-    # A row may be flagged for this very reason and no other.
-    usable = quality.map(lambda q: all("resolution" in r and "arcing" in r for r in q.split(";") if r.strip()))
-    found = np.zeros(len(rows), dtype=np.bool_)
+    texts = list(rows["quality"]) if "quality" in rows else [""] * len(rows)
+    found = np.array([any(r.startswith(NO_ARCING) for r in reasons(q)) for q in texts], dtype=np.bool_)
     for column, largest in _LARGEST.items():
-        if column not in rows:
-            continue
-        u = rows[column + "_u"].fillna(0.0) if column + "_u" in rows else 0.0 * rows[column]
-        found |= np.asarray((rows[column] <= 2 * u) & (2 * u <= largest) & usable, dtype=np.bool_)
-        found |= np.asarray((rows[column] <= 0) & usable, dtype=np.bool_)
+        if column in rows:
+            wide = 2.0 * np.asarray(rows[column + "_u"].fillna(0.0) if column + "_u" in rows else 0.0 * rows[column])
+            value = np.asarray(rows[column], dtype=np.float64)
+            found |= (value <= 0.0) | ((value <= wide) & (wide <= largest))
+    found &= np.array([only_the_zone_is_missing(q) for q in texts], dtype=np.bool_)
+    if "current_a" in rows:
+        found &= ~np.asarray(rows["current_a"].abs() < LEAST_A, dtype=np.bool_)
     hit = rows[found]
     if hit.empty:
         return
@@ -38,13 +44,13 @@ def no_wipe(c: Context) -> Iterator[Finding]:
             code="wipe.none",
             level="hold",
             subject="contact",
-            message=f"{name}: the current never rests on the arcing contact; the arcing wipe is at most the resolution. "
-            "Reversed order, missing and burnt-off arcing contact cannot be told apart from the trace alone.",
+            message=f"{name}: the current never rests on the arcing contact; the arcing wipe is at most the "
+            "resolution. Reversed order, missing and burnt-off arcing contact cannot be told apart from the trace alone.",
             basis="physics: the arcing contact must part last and touch first, else the main contact burns",
             advice=inspect_inside(
                 "Have a qualified person look before any return to service. First rule out the test: right channel, "
-                "current high enough, voltage leads across this interrupter only; repeat slowly if the mechanism allows "
-                "it; then look at the arcing contact."
+                "current high enough, voltage leads across this interrupter only; repeat slowly if the mechanism "
+                "allows it; then look at the arcing contact."
             ),
             interrupters=(str(name),),
             operations=tuple(sorted({int(n) for n in mine["operation"]})),

@@ -1,0 +1,64 @@
+"""Which values of a flagged row can still be used: a reason spoils what it touches and no more."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["LEAST_A", "NO_ARCING", "NO_TRAVEL", "reasons", "usable"]
+
+NO_ARCING = "no arcing zone"
+NO_TRAVEL = "no travel channel"
+# Below this injected current the trace says nothing about the contact: common practice, no source.
+LEAST_A = 20.0
+
+_BEFORE_THE_CUT = ("main_", "commutation_", "arcing_resistance_uohm")
+# Start of a reason -> starts of the columns that it leaves good. Any other reason spoils the whole row.
+_LEAVES: tuple[tuple[str, tuple[str, ...]], ...] = (
+    (NO_TRAVEL, ("",)),
+    ("the current was cut off by another", _BEFORE_THE_CUT),
+    ("the current began only when another", _BEFORE_THE_CUT),
+    ("the record ends before the contact parts", _BEFORE_THE_CUT),
+    ("the record begins with the contact closed", ("main_resistance",)),
+    (NO_ARCING, ("main_resistance",)),
+)
+
+
+def reasons(quality: object) -> tuple[str, ...]:
+    """The reasons in a ``;``-joined quality text; none where it is missing."""
+    return tuple(r.strip() for r in quality.split(";") if r.strip()) if isinstance(quality, str) else ()
+
+
+def _leaves(reason: str, column: str) -> bool:
+    return any(reason.startswith(start) and column.startswith(good) for start, good in _LEAVES)
+
+
+def usable(features: pd.DataFrame, column: str) -> NDArray[np.bool_]:
+    """Rows whose value in `column` a verdict may rest on.
+
+    Parameters
+    ----------
+    features : DataFrame
+        One row per operation and interrupter.
+    column : str
+        A feature.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows,)
+        False where the column or the value is missing, where a `quality` reason spoils it, or where the injected
+        current is below 20 A.
+    """
+    if column not in features:
+        return np.zeros(len(features), dtype=np.bool_)
+    good = np.isfinite(np.asarray(features[column], dtype=np.float64))
+    if "current_a" in features:
+        good &= ~(np.abs(np.asarray(features["current_a"], dtype=np.float64)) < LEAST_A)
+    if "quality" in features:
+        good &= np.array([all(_leaves(r, column) for r in reasons(q)) for q in features["quality"]], dtype=np.bool_)
+    return good
