@@ -135,17 +135,20 @@ def _crossing(time: FloatArray, r: FloatArray, level: float, near: int, reach: i
     return float(at[np.argmin(np.abs(at - time[min(near, time.size - 1)]))])
 
 
-def _loss(time: FloatArray, voltage: FloatArray, last: int, threshold: float) -> Quantity:
-    """Instant of the last loss on opening: the voltage's last rise through `threshold`, less half a sample.
+def _loss(time: FloatArray, voltage: FloatArray, last: int, threshold: float, level_v: float) -> Quantity:
+    """Instant of the last loss on opening.
 
     A momentary part-separation often runs into the loss, so the start of the rise says less than the passage through
-    the voltage that no metal bears. Half a sample is what the chain's filter and the sampling delay a sudden rise by,
-    half a sample more or less.
+    `threshold`, the voltage that no metal bears. Where a sample was caught on the way up, the chain's filter has spread
+    the rise, and half a sample is taken off for it, half a sample more or less. Where none was, the loss lies between
+    the last metallic sample and the next.
     """
     if last + 1 >= voltage.size:
         return NOTHING
     step = float(time[last + 1] - time[last])
     low, high = float(voltage[last]), float(voltage[last + 1])
+    if not low > 2.0 * level_v:
+        return Quantity(float(time[last]) + 0.5 * (1.0 - DELAY) * step, 0.4 * step)
     share = (threshold - low) / (high - low) if np.isfinite(high - low) and high > threshold > low else 0.5
     return Quantity(float(time[last]) + (share - DELAY) * step, 0.5 * step)
 
@@ -239,7 +242,8 @@ def segment(trace: Trace, *, until_s: float = float("nan")) -> Zones:
     elif gone:
         reasons.append("the record ends before the contact parts" if opening else "the record begins with the contact closed")
     else:
-        arcing = _loss(time, voltage, last, threshold) if opening else _gain(time, voltage, last)
+        level_v = float(np.nanmedian(drop[split : last + 1])) if split <= last else closed * trace.injected_a
+        arcing = _loss(time, voltage, last, threshold, level_v) if opening else _gain(time, voltage, last)
 
     if split > cut:
         if gone:
@@ -248,19 +252,22 @@ def segment(trace: Trace, *, until_s: float = float("nan")) -> Zones:
         main = Quantity(arcing.value, step) if arcing else NOTHING
         return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
 
-    # The level just after the commutation, not the zone's median, says when half the current has moved.
+    # The level just after the commutation, not the zone's median, says where the middle of the move lies.
     zone = r_all[split : cut + 1]
     overall = float(np.nanmedian(zone))
-    near = zone[: max(5, round(1e-3 / step))]
-    near = near[np.isfinite(near) & (near < 2.0 * overall)]
-    local = float(np.median(near)) if near.size >= 3 else overall
-    # Half the current has moved when main and arcing path are equal: about half the arcing resistance, the bulk aside.
-    half = 0.5 * local + 0.25 * closed_own
     reach = max(3, round(1.5e-3 / step))
-    at = _crossing(time, r_all, half, split, reach)
-    duration = _width(time, r_all, closed_own, local, split, reach)
-    if not np.isfinite(at):
-        at = float(time[split])
+    at, duration, local = float("nan"), NOTHING, overall
+    for _ in range(3):
+        # The middle in the record, then the level over the millisecond that follows the move, then the middle again.
+        at = _crossing(time, r_all, 0.5 * (closed_own + local), split, reach)
+        duration = _width(time, r_all, closed_own, local, split, reach)
+        if not np.isfinite(at):
+            at = float(time[split])
+        past = np.abs(time - at) * np.where((time > at) == opening, 1.0, -1.0)
+        half = 0.5 * duration.value if duration else step
+        near = r_all[(past > half) & (past < half + 1e-3) & (np.arange(time.size) <= cut)]
+        near = near[np.isfinite(near) & (near < 2.0 * overall)]
+        local = float(np.median(near)) if near.size >= 5 else overall
     spread = 1.4826 * float(np.nanmedian(np.abs(zone - overall))) / max(overall, 1e-12)
     shape = (0.1 + min(spread, 0.5)) * (duration.value if duration else step) * 0.5
     main = Quantity(at - DELAY * step, float(np.hypot(0.5 * step, shape)))
