@@ -70,7 +70,7 @@ def pulses(time_s: FloatArray, channel: Channel) -> tuple[Pulse, ...]:
     Returns
     -------
     tuple of Pulse
-        Empty for a channel that shows noise only. A pulse under way when the record begins has no onset and is left out.
+        Empty for a channel that shows noise only. One under way when the record begins has no onset and is left out.
     """
     try:
         raw, floor = channel.values("A"), LEAST_A
@@ -178,8 +178,9 @@ def _onset(time: FloatArray, x: FloatArray, first: int, peak: float, sigma: floa
     bounds = ([-np.inf, 1e-3, 0.0, -np.inf], [np.inf, 20.0, np.inf, np.inf])
     seed[2] = max(seed[2], 1e-6)
     fit = least_squares(residual, seed, loss="soft_l1", f_scale=3.0, bounds=bounds)
+    jacobian = np.asarray(fit.jac, dtype=np.float64)
     try:
-        u = float(np.sqrt(np.linalg.inv(fit.jac.T @ fit.jac)[0, 0])) * rise
+        u = float(np.sqrt(np.linalg.inv(jacobian.T @ jacobian)[0, 0])) * rise
     except np.linalg.LinAlgError:
         u = step
     t0 = min(max(float(fit.x[0]) * rise, float(t[0])), rise)

@@ -70,8 +70,10 @@ class _Group:
     @property
     def first_s(self) -> float:
         """First thing seen of it."""
-        return min([p.onset_s for p in self.coils.values()] + [m.start_s for m in self.moves.values()]
-                   or [c.at_s for c in self.changes])
+        return min(
+            [p.onset_s for p in self.coils.values()] + [m.start_s for m in self.moves.values()]
+            or [c.at_s for c in self.changes]
+        )
 
     @property
     def last_s(self) -> float:
@@ -80,7 +82,7 @@ class _Group:
 
 
 def coil_pulses(record: Record, breaker: Breaker) -> list[tuple[Pulse, str, Kind]]:
-    """Every pulse of every coil that stands out among the record's coils: (pulse, mechanism, kind), in order of time."""
+    """Every coil's pulses that stand out among the record's: (pulse, mechanism, kind), in order of time."""
     seen: list[tuple[Pulse, str, Kind]] = []
     cache: dict[str, tuple[Pulse, ...]] = {}
     for mechanism in breaker.mechanisms:
@@ -118,7 +120,8 @@ def find_operations(record: Record, breaker: Breaker) -> tuple[Operation, ...]:
     if not groups:
         raise RecordError(
             "a coil was energised but nothing moved" if stray else "no opening or closing is seen in it",
-            path=record.path, place="operations",
+            path=record.path,
+            place="operations",
             mend="check that the breaker file names this record's coil, travel and interrupter channels",
         )
     _name_kinds(groups, record, breaker)
@@ -148,15 +151,20 @@ def _add_moves(groups: list[_Group], record: Record, breaker: Breaker) -> set[st
             moves += [(s, mechanism.name) for s in strokes(record.time_s, got[0])]
     own: list[_Group] = []
     for move, name in sorted(moves, key=lambda m: m[0].start_s):
-        # The earliest command that this mechanism has not obeyed yet: a trip may come before the closing begins to move.
-        open_to = [g for g in groups if name not in g.moves and (name in g.coils or not _has_coil(breaker, name))
-                   and -2e-3 <= move.start_s - g.first_s < OBEYED_S]
+        # The earliest command that this mechanism has not obeyed: a trip may come before the closing begins to move.
+        open_to = [
+            g
+            for g in groups
+            if name not in g.moves
+            and (name in g.coils or not _has_coil(breaker, name))
+            and -2e-3 <= move.start_s - g.first_s < OBEYED_S
+        ]
         beside = [g for g in groups + own if name not in g.moves and g.moves and _beside(g, move)]
-        chosen = (open_to or beside or [None])[0]
-        if chosen is None:
-            chosen = _Group()
-            own.append(chosen)
-        chosen.moves[name] = move
+        fitting = open_to or beside
+        if fitting:
+            fitting[0].moves[name] = move
+        else:
+            own.append(_Group(moves={name: move}))
     groups += own
     return travelling
 
@@ -174,7 +182,7 @@ def _beside(group: _Group, move: Stroke) -> bool:
 
 
 def _add_changes(groups: list[_Group], changes: Sequence[Change], travelling: set[str]) -> None:
-    """Give each change of state to the operation under way; those of mechanisms nothing else tells of make their own."""
+    """Give each change of state to the operation under way; mechanisms that nothing else tells of make their own."""
     groups.sort(key=lambda g: g.acts_s)
     alone: list[Change] = []
     for change in changes:
@@ -222,13 +230,15 @@ def _name_kinds(groups: list[_Group], record: Record, breaker: Breaker) -> None:
         if g.settled:
             continue
         other = {"open": "close", "close": "open"}
-        says = [known.get((n, m.direction)) or other.get(known.get((n, -m.direction), ""), "")
-                for n, m in g.moves.items()]
+        says = [
+            known.get((n, m.direction)) or other.get(known.get((n, -m.direction), ""), "") for n, m in g.moves.items()
+        ]
         kinds = {k for k in says if k}
         if len(kinds) != 1:
             raise RecordError(
                 f"nothing tells whether the movement at {g.first_s * 1e3:.1f} ms opens or closes the breaker",
-                path=record.path, place="operations",
+                path=record.path,
+                place="operations",
                 mend="record a coil current, an auxiliary contact or an interrupter's voltage and current as well",
             )
         g.kind = kinds.pop()
