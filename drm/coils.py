@@ -157,7 +157,7 @@ def _onset(time: FloatArray, x: FloatArray, first: int, peak: float, sigma: floa
     def curve(t0: float, rate: float, slope: float) -> FloatArray:
         dt = np.maximum(t - t0, 0.0)
         r = max(rate, 1e-3 / rise)
-        return slope * -np.expm1(-r * dt) / r
+        return np.asarray(slope * -np.expm1(-r * dt) / r, dtype=np.float64)
 
     best, cost = (0.0, 0.0, peak / rise), np.inf
     for rate in (0.0, 0.5 / rise, 1.0 / rise, 2.0 / rise):

@@ -122,13 +122,15 @@ def _noise(mm: FloatArray) -> float:
     return 1.4826 * float(np.median(np.abs(np.diff(x, 2)))) / math.sqrt(6.0)
 
 
-def speed(travel: Travel, time_s: FloatArray, *, window_s: float | None = None) -> FloatArray:
+def speed(travel: Travel | FloatArray, time_s: FloatArray, *, window_s: float | None = None) -> FloatArray:
     """Speed in m/s, shape (n,), positive towards open: slope of a quadratic fitted over a window about each sample.
 
     Parameters
     ----------
+    travel : Travel or ndarray, shape (n,)
+        The whole record's, or a part of it in mm.
     time_s : ndarray, shape (n,)
-        The record's clock.
+        The clock of these samples.
     window_s : float, optional
         Whole width; by default 2 ms, longer where the encoder makes fewer than ten steps in it at mid-stroke (a slow
         opening), never more than 0.1 s.
@@ -140,30 +142,31 @@ def speed(travel: Travel, time_s: FloatArray, *, window_s: float | None = None) 
     """
     from scipy.signal import savgol_filter
 
-    x = bridged(travel.mm)
+    mm, resolution = (travel.mm, travel.resolution_mm) if isinstance(travel, Travel) else (travel, step_of(travel))
+    x = bridged(mm)
     step = float(np.median(np.diff(time_s)))
-    window = _window(travel, time_s) if window_s is None else window_s
+    window = _window(mm, resolution, step) if window_s is None else window_s
     points = max(5, 2 * round(window / step / 2.0) + 1)
     points = min(points, x.size if x.size % 2 else x.size - 1)
     if points < 5:
         return np.full(x.size, np.nan)
     slope = np.asarray(savgol_filter(x, points, 2, deriv=1, delta=step), dtype=np.float64) * 1e-3
-    return np.where(np.isfinite(travel.mm), slope, np.nan)
+    return np.where(np.isfinite(mm), slope, np.nan)
 
 
-def _window(travel: Travel, time_s: FloatArray) -> float:
+def _window(mm: FloatArray, resolution_mm: float, step_s: float) -> float:
     """Two milliseconds, or as long as the encoder takes for ten steps in the middle half of the stroke."""
-    x = travel.mm[np.isfinite(travel.mm)]
-    if travel.resolution_mm <= 0.0 or x.size < 8:
+    x = mm[np.isfinite(mm)]
+    if resolution_mm <= 0.0 or x.size < 8:
         return 2e-3
-    top = float(np.percentile(x, 99.5))
-    inside = int(np.sum((x > 0.25 * top) & (x < 0.75 * top)))
-    ends = max(1, int(np.sum(np.abs(np.diff((x > 0.5 * top).astype(np.int8))))))
-    if top <= 0.0 or inside == 0:
+    low, high = (float(v) for v in np.percentile(x, [0.5, 99.5]))
+    span = high - low
+    inside = int(np.sum((x > low + 0.25 * span) & (x < low + 0.75 * span)))
+    passes = max(1, int(np.sum(np.abs(np.diff((x > low + 0.5 * span).astype(np.int8))))))
+    if span <= 0.0 or inside == 0:
         return 2e-3
-    step = float(np.median(np.diff(time_s)))
-    pace = 0.5 * top * ends / (inside * step)
-    return min(max(2e-3, STEPS * travel.resolution_mm / pace), LONGEST_S)
+    pace = 0.5 * span * passes / (inside * step_s)
+    return min(max(2e-3, STEPS * resolution_mm / pace), LONGEST_S)
 
 
 def at(travel: Travel, time_s: FloatArray, t: float, *, half_s: float = 0.5e-3) -> float:
