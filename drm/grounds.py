@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drm.wording import clean, title_of, worst
+from drm.wording import clean, number, title_of, worst
 
 if TYPE_CHECKING:
     from drm.pipeline import Result
@@ -70,9 +70,7 @@ def _cannot(result: Result, count: int, siblings_only: bool) -> list[str]:
             " breaker's own documents or an earlier test would show it."
         )
     if 1 < count < 6:
-        out.append(
-            f"With {count} siblings an outlier can be ranked, hardly judged: absence of a finding says little."
-        )
+        out.append(f"With {count} siblings an outlier can be ranked, hardly judged: absence of a finding says little.")
     if count == 1:
         out.append("With one interrupter there is no sibling to compare with.")
     if result.readings and all(r.travel_mm is None for r in result.readings):
@@ -108,11 +106,39 @@ def _listed(names: tuple[str, ...], *, most: int = 8) -> str:
     return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
-def levels_of(result: Result) -> dict[str, str]:
-    """Interrupter -> its most serious level; the setup's findings are no verdict on an interrupter."""
+def telling_rows(result: Result) -> dict[str, dict[Any, Any]]:
+    """Interrupter -> its row of features to show first: one with a wipe, an opening rather than a closing, the earliest.
+
+    Its ``sibling_score`` is the greatest of all the interrupter's rows.
+    """
+    found: dict[str, list[dict[Any, Any]]] = {}
+    for row in result.features.to_dict("records"):
+        found.setdefault(str(row.get("interrupter", "")), []).append(row)
+    out: dict[str, dict[Any, Any]] = {}
+    for who, rows in found.items():
+        rows.sort(key=lambda r: (not np.isfinite(number(r.get("arcing_wipe_mm"))), r.get("kind") != "open"))
+        scores = [s for s in (number(r.get("sibling_score")) for r in rows) if np.isfinite(s)]
+        out[who] = rows[0] | {"sibling_score": max(scores, default=float("nan"))}
+    return out
+
+
+def setup_words(result: Result) -> str:
+    """A sentence where a finding about the test itself limits what the readings are worth, else empty."""
+    level = worst(f.level for f in result.findings if f.subject == "setup")
+    if level in ("", "note"):
+        return ""
+    return "How the test was made limits what its readings are worth: read the findings about the setup first."
+
+
+def levels_of(result: Result, *, operation: int | None = None) -> dict[str, str]:
+    """Interrupter -> its most serious level, in one operation or in all.
+
+    The setup's findings are no verdict on an interrupter; a finding that names no operation holds for all.
+    """
     found: dict[str, list[str]] = {i.name: [] for i in result.breaker.interrupters}
     for finding in result.findings:
-        if finding.subject != "setup":
+        here = operation is None or not finding.operations or operation in finding.operations
+        if here and finding.subject != "setup":
             for who in finding.interrupters:
                 found.setdefault(who, []).append(finding.level)
     return {who: worst(levels) for who, levels in found.items()}

@@ -6,7 +6,7 @@ import math
 import textwrap
 from typing import TYPE_CHECKING, Any
 
-from drm.grounds import CAUTIONS, grounds, levels_of
+from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows
 from drm.wording import LEVELS, MARKS, VERDICTS, clean, measured, name, number, worst
 
 if TYPE_CHECKING:
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from drm.pipeline import Result
 
 WIDTH = 100
-HEADS = ("operation", "interrupter", "wipe mm ± U", "main µΩ ± U", "arcing µΩ ± U", "score", "level")
+HEADS = ("interrupter", "operation", "wipe mm ± U", "main µΩ ± U", "arcing µΩ ± U", "score", "level")
 
 
 def summary(result: Result) -> str:
@@ -28,12 +28,15 @@ def summary(result: Result) -> str:
     Returns
     -------
     str
-        Verdict, one line per interrupter and operation, findings, what cannot be concluded, caution.
+        Verdict, one line per interrupter, findings, what cannot be concluded, caution.
     """
     level = worst(f.level for f in result.findings if f.subject != "setup")
     behind = grounds(result)
     parts = [
-        [f"{name(result.breaker.name)}, record {name(result.record.name)}", _fold(f"{MARKS[level]} {VERDICTS[level]}")],
+        [
+            f"{name(result.breaker.name)}, record {name(result.record.name)}",
+            _fold(f"{MARKS[level]} {VERDICTS[level]} {setup_words(result)}".strip()),
+        ],
         [_fold(f"Rests on: {' '.join(behind.rests_on)}")],
         _lines(result),
         _findings(result.findings),
@@ -45,14 +48,15 @@ def summary(result: Result) -> str:
 
 
 def _lines(result: Result) -> list[str]:
-    """One line per interrupter and operation, in columns."""
+    """One line per interrupter, in columns."""
     if not len(result.features):
         return ["No interrupter could be read in this record."]
     levels = levels_of(result)
-    rows = [HEADS, *(_row(r, levels) for r in result.features.to_dict("records"))]
+    rows = [HEADS, *(_row(r, levels) for r in telling_rows(result).values())]
     widths = [max(len(r[i]) for r in rows) for i in range(len(HEADS))]
     return ["  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)).rstrip() for r in rows] + [
-        "U: expanded uncertainty, k = 2. Score: distance from the siblings. A dash: not measured."
+        "Figures of the operation named (all others: in the tables). U: expanded uncertainty, k = 2.",
+        "Score: greatest distance from the siblings in any operation. A dash: not measured, or no finding.",
     ]
 
 
@@ -63,8 +67,8 @@ def _row(row: dict[Any, Any], levels: dict[str, str]) -> tuple[str, ...]:
     level = levels.get(str(row.get("interrupter")), "")
     score = number(row.get("sibling_score"))
     return (
-        clean(f"{row.get('operation', '')} {row.get('kind', '')}", limit=20),
         name(row.get("interrupter", "")),
+        clean(f"{row.get('operation', '')} {row.get('kind', '')}", limit=20),
         value("arcing_wipe_mm"),
         value("main_resistance_uohm"),
         value("arcing_resistance_uohm"),

@@ -120,7 +120,9 @@ def value_words(value: Any) -> str:
     if isinstance(value, str):
         return clean(value, limit=400)
     if isinstance(value, dict):
-        return clean("; ".join(f"{title_of(str(k))} {value_words(v)} {unit_of(str(k))}".strip() for k, v in value.items()))
+        return clean(
+            "; ".join(f"{title_of(str(k))} {value_words(v)} {unit_of(str(k))}".strip() for k, v in value.items())
+        )
     if isinstance(value, (list, tuple, set)):
         return clean(", ".join(value_words(v) for v in value))
     if isinstance(value, int):

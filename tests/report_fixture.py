@@ -89,10 +89,18 @@ def mechanisms(b: Breaker, operations: tuple[Operation, ...]) -> pd.DataFrame:
     rows = []
     for o in operations:
         for m in b.mechanisms:
-            times = {"opening_time_ms": 31.2, "opening_time_ms_u": 0.04} if o.kind == "open" else {"closing_time_ms": 32.9}
+            times = (
+                {"opening_time_ms": 31.2, "opening_time_ms_u": 0.04} if o.kind == "open" else {"closing_time_ms": 32.9}
+            )
             rows.append(
                 {"record": "rec", "breaker": "b", "operation": o.number, "kind": o.kind, "mechanism": m.name}
-                | {"reference": "coil", "stroke_mm": STROKE_MM, "stroke_mm_u": 0.4, "speed_m_s": 5.4, "speed_m_s_u": 0.08}
+                | {
+                    "reference": "coil",
+                    "stroke_mm": STROKE_MM,
+                    "stroke_mm_u": 0.4,
+                    "speed_m_s": 5.4,
+                    "speed_m_s_u": 0.08,
+                }
                 | {"rebound_mm": 1.9, "coil_peak_a": 4.2, "auxiliary_a_ms": np.nan}
                 | times
             )
@@ -135,7 +143,14 @@ def result(
         Operation(i, "open" if k == "open" else "close", 0.0, 0.2, where, how) for i, k in enumerate(kinds, start=1)
     )
     readings = tuple(reading(u, o, rng, travel=travel) for o in operations for u in b.interrupters)
-    record = Record("yard-07", "yard-07.cfg", np.arange(10) / RATE_HZ, (), flags=("read as UTF-8",), sha256={"yard-07.cfg": "0" * 64})
+    record = Record(
+        "yard-07",
+        "yard-07.cfg",
+        np.arange(10) / RATE_HZ,
+        (),
+        flags=("read as UTF-8",),
+        sha256={"yard-07.cfg": "0" * 64},
+    )
     names = {u.name for u in b.interrupters}
     kept = tuple(f for f in findings() if set(f.interrupters) <= names)
     frame = pd.DataFrame([row(r) for r in readings])

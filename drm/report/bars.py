@@ -10,7 +10,7 @@ from markupsafe import Markup
 from drm.report import svg
 from drm.wording import MARKS, measured, name
 
-WIDTH, LEFT, RIGHT, ROW, TOP, BOTTOM = 720.0, 92.0, 128.0, 18.0, 22.0, 34.0
+WIDTH, LEFT, RIGHT, ROW, TOP, BOTTOM = 720.0, 92.0, 128.0, 16.0, 22.0, 34.0
 
 
 @dataclass(frozen=True)
@@ -27,13 +27,13 @@ class Bar:
     wipe_u: float
 
 
-def zones(bars: tuple[Bar, ...], *, operation: int, kind: str, unit: str) -> Markup:
+def zones(bars: tuple[Bar, ...], *, window: tuple[float, float], operation: int, kind: str, unit: str) -> Markup:
     """The bars of one operation, one row per interrupter.
 
     Over travel the closed position is at the left for both kinds: opening runs to the right, closing to the left.
     Over time the bars run as the time does.
     """
-    low, high = _window(bars, unit)
+    low, high = window
     x = svg.linear(low, high, LEFT, WIDTH - RIGHT)
     height = TOP + ROW * len(bars) + BOTTOM
     parts = [_axis(low, high, x, height, unit, kind), _medians(bars, x, height)]
@@ -50,7 +50,8 @@ def zones(bars: tuple[Bar, ...], *, operation: int, kind: str, unit: str) -> Mar
     )
 
 
-def _window(bars: tuple[Bar, ...], unit: str) -> tuple[float, float]:
+def window_of(bars: tuple[Bar, ...], unit: str) -> tuple[float, float]:
+    """Range of the common axis: all instants and, over travel, the closed position."""
     ends = np.array([v for b in bars for v in (b.main, b.arcing)], dtype=float)
     ends = ends[np.isfinite(ends)]
     if not ends.size:
@@ -92,20 +93,20 @@ def _medians(bars: tuple[Bar, ...], x: svg.Scale, height: float) -> Markup:
 
 
 def _bar(bar: Bar, top: float, x: svg.Scale, low: float, high: float, unit: str, kind: str) -> Markup:
-    middle, thick = top + ROW / 2, ROW - 8
+    middle, thick = top + ROW / 2, ROW - 7
     mark = f"{MARKS[bar.level]} " if bar.level else ""
     parts = [svg.text(LEFT - 8, middle + 3.5, f"{mark}{name(bar.interrupter)[:14]}", class_="row", text_anchor="end")]
     # Over time a closing begins with the arcing contact: its main zone then reaches to the right end.
     closed = high if unit == "ms" and kind == "close" else low
     if np.isfinite(bar.main):
         start, stop = (float(x(np.asarray(v))) for v in (closed, bar.main))
-        parts.append(svg.rect(start, top + 4, stop - start, thick, class_="zone-main"))
+        parts.append(svg.rect(start, top + 3.5, stop - start, thick, class_="zone-main"))
         if np.isfinite(bar.arcing):
             end = float(x(np.asarray(bar.arcing)))
-            parts.append(svg.rect(stop, top + 4, end - stop, thick, class_="zone-arcing"))
+            parts.append(svg.rect(stop, top + 3.5, end - stop, thick, class_="zone-arcing"))
     elif np.isfinite(bar.arcing):
         start, stop = (float(x(np.asarray(v))) for v in (closed, bar.arcing))
-        parts.append(svg.rect(start, top + 4, stop - start, thick, class_="zone-unknown"))
+        parts.append(svg.rect(start, top + 3.5, stop - start, thick, class_="zone-unknown"))
     else:
         parts.append(svg.text(LEFT + 6, middle + 3.5, "not measured", class_="faint"))
     parts += [_whisker(bar.main, bar.main_u, middle, x), _whisker(bar.arcing, bar.arcing_u, middle, x)]

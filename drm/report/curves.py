@@ -54,9 +54,7 @@ def blocks(readings: tuple[Reading, ...]) -> tuple[Block, ...]:
     kinds = {r.operation.number: r.operation.kind for r in readings}
     unit = {k: _unit(readings, k) for k in set(kinds.values())}
     made = {n: _curves([r for r in readings if r.operation.number == n], unit[kinds[n]]) for n in numbers}
-    window = {
-        k: _window([r for r in readings if r.operation.kind == k], unit[k]) for k in set(kinds.values())
-    }
+    window = {k: _window([r for r in readings if r.operation.kind == k], unit[k]) for k in set(kinds.values())}
     return tuple(Block(n, kinds[n], unit[kinds[n]], window[kinds[n]], made[n]) for n in numbers)
 
 
@@ -71,9 +69,7 @@ def _usable(travel: FloatArray | None) -> bool:
 
 
 def _curves(readings: list[Reading], unit: str) -> tuple[Curve, ...]:
-    return tuple(
-        Curve(r.interrupter.name, r.operation.number, *along(r, unit)) for r in readings
-    )
+    return tuple(Curve(r.interrupter.name, r.operation.number, *along(r, unit)) for r in readings)
 
 
 def along(reading: Reading, unit: str) -> tuple[FloatArray, FloatArray]:

@@ -52,7 +52,10 @@ def _picture(lines: list[Line], number: int, kind: str) -> Markup:
     s0, s1 = min(float(np.nanmin(s)) for _, _, s in lines), max(float(np.nanmax(s)) for _, _, s in lines)
     x = svg.linear(t0, t1, LEFT, WIDTH - RIGHT)
     y = svg.linear(s0, s1, TOP + HEIGHT, TOP)
-    parts = [_frame((t0, t1), (s0, s1), x, y), svg.text(LEFT, TOP - 8, f"Operation {number}, {kind}", class_="panel-name")]
+    parts = [
+        _frame((t0, t1), (s0, s1), x, y),
+        svg.text(LEFT, TOP - 8, f"Operation {number}, {kind}", class_="panel-name"),
+    ]
     for i, (who, t, s) in enumerate(lines):
         inside = (t >= t0) & (t <= t1)
         px, py = x(t[inside]), y(s[inside])

@@ -13,8 +13,8 @@ from drm.report.decimate import keep
 from drm.wording import MARKS, name
 
 WIDTH = 720.0
-LEFT, RIGHT, TOP, BOTTOM, GAP = 46.0, 6.0, 20.0, 30.0, 10.0
-HEIGHT = 128.0
+LEFT, RIGHT, TOP, BOTTOM, GAP = 46.0, 6.0, 20.0, 18.0, 10.0
+HEIGHT = 106.0
 MOST_COLUMNS = 6
 LOUD = ("hold", "inspect", "watch")
 
@@ -58,18 +58,21 @@ def pole_rows(block: Block, panels: tuple[Panel, ...], uohm: tuple[float, float]
     curves = {c.interrupter: c for c in block.curves}
     columns = min(MOST_COLUMNS, max((sum(q.pole == p.pole for q in panels) for p in panels), default=1))
     out: list[tuple[str, Markup]] = []
+    last = panels[-1].pole if panels else ""
     for pole in dict.fromkeys(p.pole for p in panels):
         mine = sorted((p for p in panels if p.pole == pole), key=lambda p: p.position)
         for at in range(0, len(mine), columns):
             part = mine[at : at + columns]
             others = {p.interrupter: spread(grid, [r for k, r in rows.items() if k != p.interrupter]) for p in part}
-            out.append((pole, _row(block, part, columns, axes, curves, others)))
+            foot = pole == last and at + columns >= len(mine)
+            out.append((pole, _row(block, part, columns, axes, curves, others, foot=foot)))
     return out
 
 
 def _row(
-    block: Block, part: list[Panel], columns: int, axes: Axes, curves: dict[str, Curve], others: dict[str, Spread]
-) -> Markup:
+    block: Block, part: list[Panel], columns: int, axes: Axes, curves: dict[str, Curve], others: dict[str, Spread],
+    *, foot: bool,
+) -> Markup:  # fmt: skip
     # One wide panel would be a poor picture of a single interrupter: at least three columns are laid out.
     width = (WIDTH - LEFT - RIGHT - GAP * (max(columns, 3) - 1)) / max(columns, 3)
     drawn = [
@@ -78,9 +81,13 @@ def _row(
     ]
     names = ", ".join(name(p.interrupter) for p in part)
     along = "travel" if axes.unit == "mm" else "time"
+    drawn.append(svg.text(0, TOP - 6, f"Pole {name(part[0].pole)}"[:9], class_="panel-name"))
+    if foot:
+        words = f"{'travel from the closed position' if axes.unit == 'mm' else 'time'}, {axes.unit}"
+        drawn.append(svg.text(LEFT, TOP + HEIGHT + 27, words, class_="tick"))
     return svg.picture(
         WIDTH,
-        TOP + HEIGHT + BOTTOM,
+        TOP + HEIGHT + BOTTOM + (13 if foot else 0),
         *drawn,
         title=f"Operation {block.operation} ({block.kind}), pole {name(part[0].pole)}",
         description=f"Resistance in micro-ohms over {along} in {axes.unit} for {names}, each before the spread of its"
@@ -98,6 +105,8 @@ def _panel(
         if np.isfinite(at) and axes.window[0] <= at <= axes.window[1]:
             px = float(x(np.asarray(at)))
             parts.append(svg.line(px, TOP, px, TOP + HEIGHT, class_=f"mark {kind}"))
+            if first:
+                parts.append(svg.text(px - 3, TOP + HEIGHT - 5, kind, class_="tick", text_anchor="end"))
     loud = panel.level in LOUD
     if curve is not None:
         inside = (curve.x >= axes.window[0]) & (curve.x <= axes.window[1])
@@ -128,8 +137,6 @@ def _frame(left: float, width: float, axes: Axes, *, first: bool) -> Markup:
         px = float(x(np.asarray(value)))
         parts.append(svg.line(px, TOP + HEIGHT, px, TOP + HEIGHT + 3, class_="axis"))
         parts.append(svg.text(px, TOP + HEIGHT + 13, f"{value:g}", class_="tick", text_anchor="middle"))
-    along = "travel from closed, mm" if axes.unit == "mm" else "time, ms"
-    parts.append(svg.text(left + width / 2, TOP + HEIGHT + 25, along, class_="tick", text_anchor="middle"))
     if first:
         place = f"rotate(-90 9 {TOP + HEIGHT / 2:.0f})"
         middle = TOP + HEIGHT / 2

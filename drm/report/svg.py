@@ -117,4 +117,4 @@ def ticks(low: float, high: float, *, about: int = 5) -> list[float]:
     base = 10.0 ** np.floor(np.log10(raw))
     step = float(next(m * base for m in (1, 2, 5, 10) if m * base >= raw * 0.999))
     first = np.ceil(low / step - 1e-9) * step
-    return [float(round(v, 9)) for v in np.arange(first, high + step * 1e-6, step)]
+    return [float(round(v, 9)) + 0.0 for v in np.arange(first, high + step * 1e-6, step)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from drm.wording import figure, measured, name, number, reasons, title_of, unit_of
+from drm.wording import measured, name, number, reasons, title_of, unit_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,7 +60,9 @@ def mechanism_table(frame: pd.DataFrame) -> Table | None:
         return None
     columns = [c for c in values_of(frame) if frame[c].notna().any()]
     rows = frame.to_dict("records")
-    heads = tuple((f"{name(r.get('mechanism', ''))}, operation {r.get('operation', '')}", str(r.get("kind", ""))) for r in rows)
+    heads = tuple(
+        (f"{name(r.get('mechanism', ''))}, operation {r.get('operation', '')}", str(r.get("kind", ""))) for r in rows
+    )
     body = tuple((f"{title_of(c)}, {unit_of(c)}".rstrip(", "), *(_cell(r, c) for r in rows)) for c in columns)
     return Table("Figures of the mechanisms", (("figure", ""), *heads), body)
 
@@ -88,7 +90,7 @@ def _score(row: dict[Any, Any]) -> str:
     score, p = number(row.get("sibling_score")), number(row.get("sibling_p"))
     if score != score:
         return "–"
-    return f"{figure(score, digits=3)}" + (f" (p {_p(p)})" if p == p else "")
+    return f"{score:.1f}" + (f" (p {_p(p)})" if p == p else "")
 
 
 def _p(p: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from drm.grounds import CAUTIONS, grounds, levels_of
+from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows
 from drm.report import bars, curves, motion, plots, tables
 from drm.report.others import alternatives
 from drm.wording import LEVELS, MARKS, VERDICTS, clean, measured, name, number, title_of, unit_of, value_words, worst
@@ -27,12 +27,13 @@ def view(result: Result) -> dict[str, Any]:
         "level": level,
         "mark": MARKS[level],
         "verdict": VERDICTS[level],
+        "setup": setup_words(result),
         "marks": MARKS,
         "counts": [(v, sum(f.level == v for f in result.findings)) for v in LEVELS],
         "grounds": grounds(result),
         "cautions": CAUTIONS,
         "map": pole_map(result, levels),
-        "blocks": _blocks(result, levels, all_blocks),
+        "blocks": _blocks(result, all_blocks),
         "weak": tables.weak_rows(result.features),
         "mechanisms": tables.mechanism_table(result.mechanisms),
         "motion": motion.pictures(result.readings),
@@ -61,22 +62,22 @@ def _cell(result: Result, who: str, levels: dict[str, str]) -> dict[str, str]:
 
 
 def facts(result: Result, who: str) -> str:
-    """Wipe of the first opening (of any operation where there is none), in words."""
-    frame = result.features
-    if "arcing_wipe_mm" not in frame.columns or "interrupter" not in frame.columns:
-        return ""
-    mine = frame[frame["interrupter"] == who].to_dict("records")
-    mine = [r for r in mine if math.isfinite(number(r["arcing_wipe_mm"]))]
-    mine.sort(key=lambda r: (r.get("kind") != "open", r.get("operation")))
-    if not mine:
+    """Wipe of the most telling operation in words."""
+    row = telling_rows(result).get(who, {})
+    if not math.isfinite(number(row.get("arcing_wipe_mm"))):
         return "wipe not measured"
-    return f"wipe {measured(mine[0]['arcing_wipe_mm'], mine[0].get('arcing_wipe_mm_u'))} mm"
+    return f"wipe {measured(row['arcing_wipe_mm'], row.get('arcing_wipe_mm_u'))} mm"
 
 
-def _blocks(result: Result, levels: dict[str, str], all_blocks: tuple[curves.Block, ...]) -> list[dict[str, Any]]:
+def _blocks(result: Result, all_blocks: tuple[curves.Block, ...]) -> list[dict[str, Any]]:
     uohm = plots.range_of(all_blocks)
+    rows_of = {
+        b.operation: [r for r in result.features.to_dict("records") if r.get("operation") == b.operation]
+        for b in all_blocks
+    }
     out = []
     for block in all_blocks:
+        levels = levels_of(result, operation=block.operation)
         marks = {
             r.interrupter.name: curves.instants(r, block.unit)
             for r in result.readings
@@ -87,8 +88,11 @@ def _blocks(result: Result, levels: dict[str, str], all_blocks: tuple[curves.Blo
             for i in result.breaker.interrupters
             if i.name in marks
         )
-        rows = [r for r in result.features.to_dict("records") if r.get("operation") == block.operation]
+        rows = rows_of[block.operation]
         zone_bars = tuple(_bar(r, block.unit, levels) for r in rows)
+        # Operations that can be compared share an axis: all of them over travel, those of one kind over time.
+        alike = [b for b in all_blocks if b.unit == block.unit and (b.unit == "mm" or b.kind == block.kind)]
+        window = bars.window_of(tuple(_bar(r, b.unit, levels) for b in alike for r in rows_of[b.operation]), block.unit)
         tables_ = tables.feature_tables(result.features, block.operation, block.kind) if rows else []
         out.append(
             {
@@ -96,7 +100,9 @@ def _blocks(result: Result, levels: dict[str, str], all_blocks: tuple[curves.Blo
                 "kind": {"open": "opening", "close": "closing"}.get(block.kind, block.kind),
                 "unit": block.unit,
                 "rows": plots.pole_rows(block, panels, uohm),
-                "zones": bars.zones(zone_bars, operation=block.operation, kind=block.kind, unit=block.unit),
+                "zones": bars.zones(
+                    zone_bars, window=window, operation=block.operation, kind=block.kind, unit=block.unit
+                ),
                 "tables": tables_,
             }
         )
@@ -119,7 +125,7 @@ def _bar(row: dict[Any, Any], unit: str, levels: dict[str, str]) -> bars.Bar:
 def finding_view(finding: Finding) -> dict[str, Any]:
     """A finding in words."""
     where = ", ".join(name(i) for i in finding.interrupters)
-    when = ", ".join(str(o) for o in finding.operations)
+    when = ("operations " if len(finding.operations) > 1 else "operation ") + ", ".join(map(str, finding.operations))
     evidence = [
         (title_of(str(k)), _evidence(finding.evidence, str(k), v), unit_of(str(k)))
         for k, v in finding.evidence.items()
@@ -131,7 +137,7 @@ def finding_view(finding: Finding) -> dict[str, Any]:
         "mark": MARKS[finding.level],
         "subject": finding.subject,
         "where": where or "the breaker",
-        "when": when,
+        "when": when if finding.operations else "",
         "message": clean(finding.message),
         "evidence": evidence,
         "basis": clean(finding.basis),
