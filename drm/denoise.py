@@ -55,7 +55,8 @@ def impulses(samples: FloatArray, *, sigma: float, threshold: float = 8.0, width
     from scipy.ndimage import median_filter
 
     filled = np.where(np.isfinite(samples), samples, 0.0)
-    return np.abs(filled - median_filter(filled, size=width, mode="nearest")) > threshold * max(sigma, 1e-12)
+    middle: FloatArray = np.asarray(median_filter(filled, size=width, mode="nearest"), dtype=np.float64)
+    return np.asarray(np.abs(filled - middle) > threshold * max(sigma, 1e-12), dtype=np.bool_)
 
 
 @dataclass(frozen=True)
@@ -108,12 +109,14 @@ def robust_lstsq(design: FloatArray, target: FloatArray, *, rounds: int = 12) ->
     scale : float
         Robust standard deviation of the residuals.
     """
-    weight = np.ones(target.size)
-    coefficients = np.zeros(design.shape[1])
+    weight: FloatArray = np.ones(target.size)
+    coefficients: FloatArray = np.zeros(design.shape[1])
     scale = 0.0
     for turn in range(rounds):
         root = np.sqrt(weight)
-        coefficients = np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0]
+        coefficients = np.asarray(
+            np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0], dtype=np.float64
+        )
         rest = target - design @ coefficients
         scale = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
         if scale <= 0.0:
@@ -123,7 +126,8 @@ def robust_lstsq(design: FloatArray, target: FloatArray, *, rounds: int = 12) ->
         else:
             weight = np.clip(1.0 - np.square(rest / (4.685 * scale)), 0.0, 1.0) ** 2
     normal = design.T @ (design * weight[:, None])
-    return coefficients, np.linalg.pinv(normal) * scale**2, scale
+    covariance: FloatArray = np.asarray(np.linalg.pinv(normal), dtype=np.float64) * scale**2
+    return coefficients, covariance, scale
 
 
 def fit_hum(
@@ -171,11 +175,15 @@ def fit_hum(
         fits = [fit(float(f)) for f in grid]
         best = int(np.argmin([f[2] for f in fits]))
         frequency, (coefficients, covariance, scale) = float(grid[best]), fits[best]
-    rest = v - np.column_stack(
-        [i]
-        + [np.cos(2 * np.pi * k * frequency * t) for k in range(1, orders + 1)]
-        + [np.sin(2 * np.pi * k * frequency * t) for k in range(1, orders + 1)]
-    ) @ coefficients
+    rest = (
+        v
+        - np.column_stack(
+            [i]
+            + [np.cos(2 * np.pi * k * frequency * t) for k in range(1, orders + 1)]
+            + [np.sin(2 * np.pi * k * frequency * t) for k in range(1, orders + 1)]
+        )
+        @ coefficients
+    )
     inflate = _correlation_factor(rest, scale)
     return Hum(
         frequency,

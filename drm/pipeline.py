@@ -27,7 +27,7 @@ from drm.record import Record
 from drm.resistance import Trace, resistance_of, slope, without_loop
 from drm.siblings import compare
 from drm.traces import Unusable, trace_of
-from drm.travel import Travel, speed, travel_of
+from drm.travel import Travel, at, speed, travel_of
 from drm.zones import Zones, segment
 
 if TYPE_CHECKING:
@@ -97,6 +97,18 @@ class Result:
         save(self, out)
 
 
+@dataclass(frozen=True, eq=False)
+class _Moving:
+    """Travel of one mechanism with its speed, for reading both at an instant."""
+
+    travel: Travel
+    time_s: FloatArray
+    pace_m_s: FloatArray
+
+    def at(self, instant: Quantity) -> float:
+        return at(self.travel, self.time_s, instant.value) if instant else math.nan
+
+
 def diagnose(record: Record, breaker: Breaker) -> Result:
     """Do the whole job on one record.
 
@@ -126,12 +138,13 @@ def diagnose(record: Record, breaker: Breaker) -> Result:
         for m in breaker.mechanisms
         if (travel := travel_of(record, m, operations, instrument=breaker.instrument)) is not None
     }
+    movements = {name: _Moving(t, record.time_s, np.abs(speed(t, record.time_s))) for name, t in travels.items()}
     readings: list[Reading] = []
     rows: list[dict[str, Any]] = []
     for operation in operations:
         for interrupter, trace, zones, hum in _zones_of(record, breaker, operation):
-            travel = travels.get(interrupter.mechanism)
-            reading, row = _read(record, breaker, operation, interrupter, trace, zones, hum, travel)
+            moving = movements.get(interrupter.mechanism)
+            reading, row = _read(record, breaker, operation, interrupter, trace, zones, hum, moving)
             rows.append(row)
             if reading is not None:
                 readings.append(reading)
@@ -145,9 +158,7 @@ def diagnose(record: Record, breaker: Breaker) -> Result:
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
     said = findings(table, mechanisms, comparison, breaker, record_flags=(*record.flags, *_travel_flags(travels)))
-    return Result(
-        record, breaker, operations, tuple(readings), table, mechanisms, said, _provenance(record, breaker)
-    )
+    return Result(record, breaker, operations, tuple(readings), table, mechanisms, said, _provenance(record, breaker))
 
 
 def _zones_of(
@@ -164,7 +175,8 @@ def _zones_of(
     ends = _injection_ends({i: z for i, t, z, _ in found if t is not None}, operation)
     for interrupter, trace, zones, hum in found:
         if trace is not None and interrupter.name in ends:
-            yield interrupter, trace, segment(trace, until_s=ends[interrupter.name]), hum
+            instant, by = ends[interrupter.name]
+            yield interrupter, trace, segment(trace, until_s=instant, until_by=by), hum
         else:
             yield interrupter, trace, zones, hum
 
@@ -173,18 +185,18 @@ def _line_frequency(record: Record, breaker: Breaker) -> float:
     return record.frequency_hz if record.frequency_hz > 0 else breaker.rated_frequency_hz
 
 
-def _injection_ends(zones: Mapping[Interrupter, Zones], operation: Operation) -> dict[str, float]:
-    """Instants at which one interrupter of a series injection ended (or began) the current of the others.
+def _injection_ends(zones: Mapping[Interrupter, Zones], operation: Operation) -> dict[str, tuple[float, str]]:
+    """When, and by which interrupter of a series injection, the current of the others was ended (or begun).
 
     Opening: the first to part ends it for all. Closing: the last to touch begins it for all.
     """
-    ends: dict[str, float] = {}
+    ends: dict[str, tuple[float, str]] = {}
     for channel in {i.current for i in zones}:
         chain = [(z.arcing_s.value, i.name) for i, z in zones.items() if i.current == channel and z.arcing_s]
         if len(chain) < 2:
             continue
         decides = min(chain) if operation.kind == "open" else max(chain)
-        ends |= {name: decides[0] for _, name in chain if name != decides[1]}
+        ends |= {name: decides for _, name in chain if name != decides[1]}
     return ends
 
 
@@ -210,12 +222,12 @@ def _read(
     trace: Trace | None,
     zones: Zones,
     hum: Hum | None,
-    travel: Travel | None,
+    moving: _Moving | None,
 ) -> tuple[Reading | None, dict[str, Any]]:
     """One row of the feature table, and the reading behind it where there is one."""
     row = _identity(record, breaker, operation, interrupter)
     reasons = list(zones.reasons)
-    if travel is None:
+    if moving is None:
         reasons.append("no travel channel: nothing in mm can be measured")
     if trace is None or hum is None:
         for feature in FEATURES:
@@ -227,17 +239,33 @@ def _read(
         int(np.searchsorted(record.time_s, trace.time_s[0])),
         int(np.searchsorted(record.time_s, trace.time_s[0])) + trace.time_s.size,
     )
-    mm = None if travel is None else travel.mm[window]
-    pace = None if mm is None else np.abs(speed(mm, trace.time_s))
-    observation = _observe(trace, zones, hum, resistance, mm, pace, travel, breaker.instrument, reference,
-                           REFERENCE_U.get(operation.reference[interrupter.mechanism], 200e-6))
+    mm = None if moving is None else moving.travel.mm[window]
+    observation = _observe(
+        trace,
+        zones,
+        hum,
+        resistance,
+        mm,
+        moving,
+        window,
+        breaker.instrument,
+        reference,
+        REFERENCE_U[operation.reference[interrupter.mechanism]],
+    )
     row |= measure(observation)
     row["current_a"] = trace.injected_a
     row["quality"] = ";".join(reasons)
     conducting = np.where(_metallic(trace, zones), 1e6 * resistance, np.nan)
     reading = Reading(
-        interrupter, operation, 1e3 * (trace.time_s - reference), trace.voltage_v, trace.current_a,
-        conducting, shrink(conducting, sigma=1e6 * trace.sigma_v / trace.injected_a), mm, zones,
+        interrupter,
+        operation,
+        1e3 * (trace.time_s - reference),
+        trace.voltage_v,
+        trace.current_a,
+        conducting,
+        shrink(conducting, sigma=1e6 * trace.sigma_v / trace.injected_a),
+        mm,
+        zones,
     )
     return reading, row
 
@@ -256,8 +284,8 @@ def _observe(
     hum: Hum,
     resistance: FloatArray,
     mm: FloatArray | None,
-    pace: FloatArray | None,
-    travel: Travel | None,
+    moving: _Moving | None,
+    window: slice,
     instrument: Instrument,
     reference_s: float,
     reference_u_s: float,
@@ -274,8 +302,10 @@ def _observe(
         resistance_ohm=resistance,
         steady=steady,
         travel_mm=mm,
-        speed_m_s=pace,
-        travel_u_mm=math.nan if travel is None else travel.u_mm,
+        speed_m_s=None if moving is None else moving.pace_m_s[window],
+        main_mm=math.nan if moving is None else moving.at(zones.main_s),
+        arcing_mm=math.nan if moving is None else moving.at(zones.arcing_s),
+        travel_u_mm=math.nan if moving is None else moving.travel.u_mm,
         travel_rel=instrument.travel_rel,
         linkage_mm=instrument.linkage_mm,
         reference_s=reference_s,

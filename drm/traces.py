@@ -107,7 +107,9 @@ def trace_of(
     volts = factor(u_channel.unit, "V", channel=u_channel.name)
     ceiling = _ceiling(u_channel, voltage, volts)
     if abs(closed_v) >= 0.98 * ceiling:
-        return Unusable("the voltage channel is at its ceiling while the contact is closed: lead off or range too small")
+        return Unusable(
+            "the voltage channel is at its ceiling while the contact is closed: lead off or range too small"
+        )
     if abs(closed_v / closed_i) > LARGEST_CLOSED_OHM:
         return Unusable(
             f"the contact reads {1e6 * abs(closed_v / closed_i):.0f} uOhm at rest: not closed, a loose clamp, or not the "

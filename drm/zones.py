@@ -189,7 +189,7 @@ def _width(time: FloatArray, r: FloatArray, closed: float, arcing: float, near: 
     return Quantity(max(abs(high - low) / 0.8, step), step)
 
 
-def segment(trace: Trace, *, until_s: float = float("nan")) -> Zones:
+def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "another interrupter") -> Zones:
     """Find the zones of one operation.
 
     Parameters
@@ -198,6 +198,9 @@ def segment(trace: Trace, *, until_s: float = float("nan")) -> Zones:
     until_s : float
         Instant at which another interrupter of the same injection ended the current (opening) or let it begin
         (closing): nothing beyond it is read, and the arcing contact's own instant is not known.
+
+    until_by : str
+        The interrupter that did.
 
     Returns
     -------
@@ -237,10 +240,15 @@ def segment(trace: Trace, *, until_s: float = float("nan")) -> Zones:
 
     arcing = Quantity(float("nan"), float("nan"))
     if np.isfinite(until_s):
-        reasons.append("the current was cut off by another interrupter of the same injection" if opening
-                       else "the current began only when another interrupter of the same injection touched")
+        reasons.append(
+            f"the current was cut off by {until_by}, in series with it, before the arcing contact's own instant"
+            if opening
+            else f"the current began only when {until_by}, in series with it, touched: its own touch is not known"
+        )
     elif gone:
-        reasons.append("the record ends before the contact parts" if opening else "the record begins with the contact closed")
+        reasons.append(
+            "the record ends before the contact parts" if opening else "the record begins with the contact closed"
+        )
     else:
         level_v = float(np.nanmedian(drop[split : last + 1])) if split <= last else closed * trace.injected_a
         arcing = _loss(time, voltage, last, threshold, level_v) if opening else _gain(time, voltage, last)
@@ -277,5 +285,7 @@ def segment(trace: Trace, *, until_s: float = float("nan")) -> Zones:
 
 
 def _no_arcing() -> str:
-    return ("no arcing zone longer than the resolution: reversed order, a missing and a burnt-off arcing contact cannot "
-            "be told apart from this trace")
+    return (
+        "no arcing zone longer than the resolution: reversed order, a missing and a burnt-off arcing contact cannot "
+        "be told apart from this trace"
+    )

@@ -28,7 +28,11 @@ def _with_instrument(o: Observation, value: float, u: float) -> Quantity:
 
 def main_resistance_uohm(o: Observation) -> Quantity:
     """Closed contact at rest, uOhm, as measured (no temperature correction)."""
-    return _with_instrument(o, o.main_ohm.value, o.main_ohm.u if math.isfinite(o.main_ohm.u) else 0.0) if o.main_ohm else NOTHING
+    return (
+        _with_instrument(o, o.main_ohm.value, o.main_ohm.u if math.isfinite(o.main_ohm.u) else 0.0)
+        if o.main_ohm
+        else NOTHING
+    )
 
 
 def _zone(o: Observation) -> NDArray[np.float64]:
@@ -87,4 +91,6 @@ def arcing_area_uohm_mm(o: Observation) -> Quantity:
     area = float(np.trapezoid(o.resistance_ohm[order], o.travel_mm[order]))
     wipe = max(float(np.ptp(o.travel_mm[index])), 1e-9)
     ends = float(np.median(o.resistance_ohm[index])) * math.sqrt(2.0) * o.travel_u_mm
-    return Quantity(1e6 * area, 1e6 * math.hypot(ends, math.hypot(o.gain_rel, o.travel_rel) * area, o.offset_ohm * wipe))
+    return Quantity(
+        1e6 * area, 1e6 * math.hypot(ends, math.hypot(o.gain_rel, o.travel_rel) * area, o.offset_ohm * wipe)
+    )

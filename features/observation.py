@@ -28,6 +28,8 @@ class Observation:
         Where the current moves so slowly that the sense loop's inductance does not matter to the resistance.
     travel_mm, speed_m_s : ndarray, shape (n,), or None
         From the closed position, positive towards open; speed is the magnitude of its slope.
+    main_mm, arcing_mm : float
+        Travel at the instants, fitted over the encoder's steps; NaN without travel or instant.
     travel_u_mm : float
         Standard uncertainty of a travel reading without its scale's.
     travel_rel : float
@@ -52,6 +54,8 @@ class Observation:
     steady: NDArray[np.bool_]
     travel_mm: FloatArray | None
     speed_m_s: FloatArray | None
+    main_mm: float
+    arcing_mm: float
     travel_u_mm: float
     travel_rel: float
     linkage_mm: float
@@ -74,12 +78,6 @@ class Observation:
         low, high = sorted((self.main_s.value, self.end_s))
         low, high = (low + half, high) if self.kind == "open" else (low, high - half)
         return np.flatnonzero((self.time_s > low) & (self.time_s < high) & np.isfinite(self.resistance_ohm))
-
-    def travel_at(self, instant: Quantity) -> float:
-        """Travel in mm at `instant`, interpolated; NaN without travel or instant."""
-        if self.travel_mm is None or not instant:
-            return float("nan")
-        return float(np.interp(instant.value, self.time_s, self.travel_mm))
 
     def speed_at(self, instant: Quantity) -> float:
         """Speed in m/s at `instant`; NaN without travel or instant."""

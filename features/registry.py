@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from drm.features import contact_resistance, timing, wipe
+from drm.features import contact_resistance as ohm
+from drm.features import timing, wipe
 from drm.features.observation import Observation
 from drm.quantity import Quantity
 
@@ -23,7 +24,7 @@ class Feature:
 
 
 FEATURES: tuple[Feature, ...] = (
-    Feature("main_resistance_uohm", "uOhm", "closed contact at rest", contact_resistance.main_resistance_uohm),
+    Feature("main_resistance_uohm", "uOhm", "closed contact at rest", ohm.main_resistance_uohm),
     Feature("main_contact_ms", "ms", "middle of the commutation", timing.main_contact_ms),
     Feature("main_contact_mm", "mm", "travel at the middle of the commutation", wipe.main_contact_mm),
     Feature("commutation_ms", "ms", "duration of the commutation", timing.commutation_ms),
@@ -31,10 +32,10 @@ FEATURES: tuple[Feature, ...] = (
     Feature("arcing_contact_mm", "mm", "travel at the arcing contact's instant", wipe.arcing_contact_mm),
     Feature("arcing_wipe_mm", "mm", "travel between main and arcing contact's instants", wipe.arcing_wipe_mm),
     Feature("arcing_wipe_ms", "ms", "time between main and arcing contact's instants", timing.arcing_wipe_ms),
-    Feature("arcing_resistance_uohm", "uOhm", "median over the arcing zone", contact_resistance.arcing_resistance_uohm),
-    Feature("arcing_resistance_peak_uohm", "uOhm", "greatest in the arcing zone", contact_resistance.arcing_resistance_peak_uohm),
-    Feature("arcing_roughness_uohm", "uOhm", "robust standard deviation in the arcing zone", contact_resistance.arcing_roughness_uohm),
-    Feature("arcing_area_uohm_mm", "uOhm mm", "resistance over travel in the arcing zone", contact_resistance.arcing_area_uohm_mm),
+    Feature("arcing_resistance_uohm", "uOhm", "median over the arcing zone", ohm.arcing_resistance_uohm),
+    Feature("arcing_resistance_peak_uohm", "uOhm", "greatest in the arcing zone", ohm.arcing_resistance_peak_uohm),
+    Feature("arcing_roughness_uohm", "uOhm", "robust standard deviation in the arcing zone", ohm.arcing_roughness_uohm),
+    Feature("arcing_area_uohm_mm", "uOhm mm", "resistance over travel in the arcing zone", ohm.arcing_area_uohm_mm),
     Feature("parting_speed_m_s", "m/s", "speed at the arcing contact's instant", wipe.parting_speed_m_s),
 )
 

@@ -10,8 +10,7 @@ from drm.quantity import NOTHING, Quantity
 __all__ = ["arcing_contact_mm", "arcing_wipe_mm", "main_contact_mm", "parting_speed_m_s"]
 
 
-def _position(o: Observation, instant: Quantity) -> Quantity:
-    mm = o.travel_at(instant)
+def _position(o: Observation, mm: float, instant: Quantity) -> Quantity:
     if not math.isfinite(mm):
         return NOTHING
     along = 1e3 * o.speed_at(instant) * instant.u
@@ -20,12 +19,12 @@ def _position(o: Observation, instant: Quantity) -> Quantity:
 
 def main_contact_mm(o: Observation) -> Quantity:
     """Travel at the main contact's instant, mm from the closed position."""
-    return _position(o, o.main_s)
+    return _position(o, o.main_mm, o.main_s)
 
 
 def arcing_contact_mm(o: Observation) -> Quantity:
     """Travel at the arcing contact's instant, mm from the closed position."""
-    return _position(o, o.arcing_s)
+    return _position(o, o.arcing_mm, o.arcing_s)
 
 
 def arcing_wipe_mm(o: Observation) -> Quantity:
@@ -33,10 +32,9 @@ def arcing_wipe_mm(o: Observation) -> Quantity:
 
     The linkage between sensor and contact is the same at both instants and cancels; the travel's scale does not.
     """
-    main, arcing = o.travel_at(o.main_s), o.travel_at(o.arcing_s)
-    if not (math.isfinite(main) and math.isfinite(arcing)):
+    wipe = o.arcing_mm - o.main_mm
+    if not math.isfinite(wipe):
         return NOTHING
-    wipe = arcing - main
     along = 1e3 * math.hypot(o.speed_at(o.main_s) * o.main_s.u, o.speed_at(o.arcing_s) * o.arcing_s.u)
     return Quantity(wipe, math.hypot(along, math.sqrt(2.0) * o.travel_u_mm, o.travel_rel * wipe))
 

@@ -16,9 +16,7 @@ def test_shrinkage_reaches_the_figures_on_donoho_and_johnstones_signals(name: st
     rng = np.random.default_rng(7)
     signal = np.asarray(pywt.data.demo_signal(name, 2048))
     signal = 7.0 * signal / signal.std()
-    errors = [
-        np.sqrt(np.mean((shrink(signal + rng.normal(size=2048), sigma=1.0) - signal) ** 2)) for _ in range(12)
-    ]
+    errors = [np.sqrt(np.mean((shrink(signal + rng.normal(size=2048), sigma=1.0) - signal) ** 2)) for _ in range(12)]
     assert np.mean(errors) <= most
 
 

@@ -1,4 +1,4 @@
-"""Every registered feature: unit, docstring, uncertainty, shift invariance, scaling law, empty on what cannot be read."""
+"""Every registered feature: unit, docstring, uncertainty, shift invariance, scaling law, empty on bad input."""
 
 from __future__ import annotations
 
@@ -25,6 +25,8 @@ def observation(*, shift: float = 0.0) -> Observation:
         steady=np.ones(t.size, dtype=bool),
         travel_mm=7000.0 * (t - 0.02),
         speed_m_s=np.full(t.size, 7.0),
+        main_mm=28.0,
+        arcing_mm=49.0,
         travel_u_mm=0.05,
         travel_rel=0.005,
         linkage_mm=0.1,
@@ -81,7 +83,8 @@ def test_feature_has_a_positive_uncertainty(feature: Feature) -> None:
 
 @BY_NAME
 def test_feature_does_not_depend_on_when_the_recorder_started(feature: Feature) -> None:
-    assert feature.compute(observation(shift=3.7)).value == pytest.approx(feature.compute(observation()).value, rel=1e-6)
+    moved = feature.compute(observation(shift=3.7))
+    assert moved.value == pytest.approx(feature.compute(observation()).value, rel=1e-6)
 
 
 @BY_NAME
@@ -94,13 +97,21 @@ def test_resistances_scale_and_nothing_else_does(feature: Feature) -> None:
 
 @BY_NAME
 def test_feature_is_empty_where_nothing_was_found(feature: Feature) -> None:
-    bare = replace(observation(), main_s=NOTHING, commutation_s=NOTHING, arcing_s=NOTHING, main_ohm=NOTHING,
-                   end_s=math.nan)
+    bare = replace(
+        observation(),
+        main_s=NOTHING,
+        commutation_s=NOTHING,
+        arcing_s=NOTHING,
+        main_ohm=NOTHING,
+        main_mm=math.nan,
+        arcing_mm=math.nan,
+        end_s=math.nan,
+    )
     assert math.isnan(feature.compute(bare).value)
 
 
 def test_without_travel_everything_in_time_still_comes_and_the_wipe_is_empty() -> None:
-    row = measure(replace(observation(), travel_mm=None, speed_m_s=None))
+    row = measure(replace(observation(), travel_mm=None, speed_m_s=None, main_mm=math.nan, arcing_mm=math.nan))
     assert math.isnan(row["arcing_wipe_mm"])
     assert row["arcing_wipe_ms"] == pytest.approx(3.0)
     assert row["arcing_resistance_uohm"] == pytest.approx(300.0, abs=3.0)

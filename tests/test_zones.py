@@ -50,8 +50,16 @@ def test_instants_are_found_within_a_sample_and_a_half() -> None:
 
 def test_closing_is_opening_told_backwards() -> None:
     a = opening()
-    turned = Trace(a.time_s, a.voltage_v[::-1].copy(), a.current_a[::-1].copy(), "close",
-                   slice(a.time_s.size - 1000, a.time_s.size), 200.0, 1e-4, 10.0)
+    turned = Trace(
+        a.time_s,
+        a.voltage_v[::-1].copy(),
+        a.current_a[::-1].copy(),
+        "close",
+        slice(a.time_s.size - 1000, a.time_s.size),
+        200.0,
+        1e-4,
+        10.0,
+    )
     z = segment(turned)
     end = a.time_s[-1]
     assert z.main_s.value == pytest.approx(end - 0.0742, abs=1.5 / RATE)
