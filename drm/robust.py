@@ -13,7 +13,7 @@ BoolArray = NDArray[np.bool_]
 # 1 / quantile(3/4) of the normal distribution: makes the median deviation a standard deviation.
 _MAD_TO_SD = 1.482602218505602
 # Values further than this many standard deviations from the centre do not help to place the centre.
-_CUT_SD = 3.0
+_CUT_SD = 3.5
 _ROUNDS = 20
 
 

@@ -90,7 +90,7 @@ class Comparison:
     shifts : tuple of Shift
         Poles and places that differ as a whole; taken out before interrupters are compared.
     comparisons : int
-        How many (interrupter, feature, kind) were compared.
+        How many (interrupter, feature, kind) were compared, a second kind counted half.
     """
 
     rows: pd.DataFrame
@@ -134,7 +134,7 @@ def compare(features: pd.DataFrame, *, priors: Mapping[str, ScatterPrior] = PRIO
         Scores are NaN where fewer than three interrupters can be compared.
     """
     cells = list(_cells(features, priors))
-    count = sum(c.y.size for c in cells)
+    count = _count(cells)
     found: list[Contribution] = []
     shifts: list[Shift] = []
     for c in cells:
@@ -147,6 +147,19 @@ def compare(features: pd.DataFrame, *, priors: Mapping[str, ScatterPrior] = PRIO
     shifts.sort(key=lambda s: (s.p, s.what, s.name, s.feature, s.kind))
     ordered = {name: tuple(items) for name, items in by_name.items()}
     return Comparison(_rows(features, ordered), ordered, tuple(shifts), count)
+
+
+def _count(cells: list[_Cell]) -> int:
+    """How many comparisons chance had.
+
+    Opening and closing see the same contact, so that their scatter goes together: what one kind adds to the other
+    counts half. Counting it in full made healthy breakers stand out in 1-4 % instead of 5 % (benchmarks/siblings.py).
+    """
+    sizes: dict[str, int] = {}
+    for c in cells:
+        sizes[c.kind] = sizes.get(c.kind, 0) + c.y.size
+    most = max(sizes.values(), default=0)
+    return most + math.ceil(0.5 * (sum(sizes.values()) - most))
 
 
 def _codes(names: tuple[str, ...]) -> NDArray[np.int64]:

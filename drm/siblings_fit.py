@@ -17,7 +17,7 @@ IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
 LEAST_COMPARABLE = 3
-# A group differs as a whole only if each of its members shows at least this part of the group's shift.
+# A group differs as a whole only if three in four of its members show at least this part of the group's shift.
 _WHOLE = 0.7
 _GROUP_P = 0.05
 
@@ -73,11 +73,13 @@ def _group_shift(y: FloatArray, member: BoolArray, base: float, prior: ScatterPr
     rest = y[~member]
     good = rest[_together(rest, base, prior)]
     away = y[member] - good.mean()
-    shift, own = float(away.mean()), good.size - 1
+    own = good.size - 1
     var = (prior.dof * base + own * float(good.var(ddof=1) if own else 0.0)) / (prior.dof + own)
-    k = away.size
+    # One member in four may itself be worn: it must not hide that the others go together.
+    core = away[inliers(away, float(np.sqrt(var)))]
+    k, shift = core.size, float(core.mean())
     sd = float(np.sqrt(var * (share + (1.0 - share) / k + (share * k + 1.0 - share) / good.size)))
-    whole = float((np.sign(shift) * away).min()) >= _WHOLE * abs(shift)
+    whole = int((np.sign(shift) * away >= _WHOLE * abs(shift)).sum()) >= away.size - away.size // 4
     p = float(_two_sided(shift / sd, prior.dof + own)) if whole else 1.0
     return GroupShift(-1, shift, sd, p, k)
 

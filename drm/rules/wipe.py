@@ -45,7 +45,8 @@ def no_wipe(c: Context) -> Iterator[Finding]:
             level="hold",
             subject="contact",
             message=f"{name}: the current never rests on the arcing contact; the arcing wipe is at most the "
-            "resolution. Reversed order, missing and burnt-off arcing contact cannot be told apart from the trace alone.",
+            "resolution. Reversed order, missing and burnt-off arcing contact cannot be told apart from the trace "
+            "alone.",
             basis="physics: the arcing contact must part last and touch first, else the main contact burns",
             advice=inspect_inside(
                 "Have a qualified person look before any return to service. First rule out the test: right channel, "
