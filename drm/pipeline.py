@@ -157,7 +157,14 @@ def diagnose(record: Record, breaker: Breaker) -> Result:
     comparison = compare(table)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
-    said = findings(table, mechanisms, comparison, breaker, record_flags=(*record.flags, *_travel_flags(travels)))
+    said = findings(
+        table,
+        mechanisms,
+        comparison,
+        breaker,
+        record_flags=(*record.flags, *_travel_flags(travels)),
+        readings_facts={"reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()}},
+    )
     return Result(record, breaker, operations, tuple(readings), table, mechanisms, said, _provenance(record, breaker))
 
 
