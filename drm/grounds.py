@@ -21,7 +21,7 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
     ("Induced voltage", "earthed conductors can still carry dangerous induced voltage."),
     ("Stored energy", "springs and accumulators can operate the breaker without warning: discharge and block them."),
     ("Arced SF6", "leaves toxic, corrosive products: follow IEC 62271-4 and IEC 60480 before opening a gas space."),
-    ("Injection loop", "breaking it while current flows gives a high voltage (L·di/dt): bring the current to zero first."),
+    ("Injection loop", "breaking it while current flows gives a high voltage (L·di/dt): run the current down first."),
     (
         "Local codes, the maker's documents and licensed practice",
         "come first. This report supports the judgement of a qualified person; it does not replace it.",
@@ -107,7 +107,7 @@ def _listed(names: tuple[str, ...], *, most: int = 8) -> str:
 
 
 def telling_rows(result: Result) -> dict[str, dict[Any, Any]]:
-    """Interrupter -> its row of features to show first: one with a wipe, an opening rather than a closing, the earliest.
+    """Interrupter -> its row of features to show first: with a wipe if possible, rather an opening, the earliest.
 
     Its ``sibling_score`` is the greatest of all the interrupter's rows.
     """

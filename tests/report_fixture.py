@@ -112,7 +112,7 @@ def findings() -> tuple[Finding, ...]:
     return (
         Finding(
             code="short-arcing-wipe", level="inspect", subject="contact",
-            message="C3 has an arcing wipe of 9.2 ± 0.7 mm where its siblings have 19.0 mm: its arcing contact is shorter.",
+            message="C3 has an arcing wipe of 9.2 ± 0.7 mm where its siblings have 19.0 mm: shorter by half.",
             basis="its siblings in the same record; no limit in the breaker file",
             advice="Compare with the maker's least wipe; open the interrupter for inspection when that is not met.",
             interrupters=("C3",), operations=(1, 3),

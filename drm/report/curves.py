@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -101,7 +102,7 @@ def instants(reading: Reading, unit: str) -> tuple[tuple[float, float], tuple[fl
 
 
 def _window(readings: list[Reading], unit: str) -> tuple[float, float]:
-    """Stretch worth showing: from the closed contact to a little beyond the last parting (or before the first touch)."""
+    """Stretch worth showing: from the closed contact to a little beyond the last parting or the first touch."""
     marks = np.array([p for r in readings for p, _ in instants(r, unit)], dtype=float)
     marks = marks[np.isfinite(marks)]
     if not marks.size:
@@ -139,7 +140,7 @@ def on_grid(curve: Curve, window: tuple[float, float]) -> FloatArray:
     for which, part in zip(*_split(cell, value), strict=True):
         out[which] = np.median(part)
     seen = np.flatnonzero(np.isfinite(out))
-    for a, b in zip(seen[:-1], seen[1:], strict=True):
+    for a, b in pairwise(seen):
         if 1 < b - a <= 6:
             out[a + 1 : b] = np.interp(np.arange(a + 1, b), [a, b], [out[a], out[b]])
     return out

@@ -39,7 +39,8 @@ def keep(x_px: FloatArray, y: FloatArray) -> NDArray[np.intp]:
     low, high = np.minimum.reduceat(v, starts), np.maximum.reduceat(v, starts)
     last = np.append(starts[1:] - 1, g.size - 1)
     chosen = [starts, last, _first(which, v == low[which]), _first(which, v == high[which])]
-    return here[np.unique(np.concatenate([lone, *(good[c] for c in chosen)]))]
+    kept = np.unique(np.concatenate([lone, *(good[c] for c in chosen)]))
+    return np.asarray(here[kept], dtype=np.intp)
 
 
 def _first(group: NDArray[np.intp], hit: NDArray[np.bool_]) -> NDArray[np.intp]:

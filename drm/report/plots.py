@@ -14,7 +14,7 @@ from drm.wording import MARKS, name
 
 WIDTH = 720.0
 LEFT, RIGHT, TOP, BOTTOM, GAP = 46.0, 6.0, 20.0, 18.0, 10.0
-HEIGHT = 106.0
+HEIGHT = 98.0
 MOST_COLUMNS = 6
 LOUD = ("hold", "inspect", "watch")
 
@@ -103,10 +103,10 @@ def _panel(
     parts = [_frame(left, width, axes, first=first), _siblings(others, x, y)]
     for at, kind in zip(panel.marks, ("main", "arcing"), strict=True):
         if np.isfinite(at) and axes.window[0] <= at <= axes.window[1]:
-            px = float(x(np.asarray(at)))
-            parts.append(svg.line(px, TOP, px, TOP + HEIGHT, class_=f"mark {kind}"))
+            there = float(x(np.asarray(at)))
+            parts.append(svg.line(there, TOP, there, TOP + HEIGHT, class_=f"mark {kind}"))
             if first:
-                parts.append(svg.text(px - 3, TOP + HEIGHT - 5, kind, class_="tick", text_anchor="end"))
+                parts.append(svg.text(there - 3, TOP + HEIGHT - 5, kind, class_="tick", text_anchor="end"))
     loud = panel.level in LOUD
     if curve is not None:
         inside = (curve.x >= axes.window[0]) & (curve.x <= axes.window[1])
