@@ -41,7 +41,8 @@ def instants(data: Data, cfg: Configuration, *, path: Path) -> tuple[FloatArray,
     start, begin = 0, 0.0
     for k, (rate, last) in enumerate(cfg.rates):
         inside = (index >= start) & (index < last)
-        time_s[inside] = begin + (index[inside] - start) / rate
+        with np.errstate(over="ignore"):
+            time_s[inside] = begin + (index[inside] - start) / rate
         if k + 1 < len(cfg.rates):
             # The step across a change of rate is that of the sample before it.
             begin, start = begin + (last - start) / rate, last
@@ -64,7 +65,7 @@ def _index(data: Data, cfg: Configuration, path: Path) -> tuple[NDArray[np.int64
     flags = [f"sample numbers begin at {number[0]:.0f}"] if number[0] != 1 else []
     if np.array_equal(place, count):
         return count, flags
-    total = cfg.rates[-1][1]
+    total = min(cfg.rates[-1][1], 2**53)  # beyond it floats no longer tell numbers apart
     if (np.diff(place) >= 1).all() and (place == np.rint(place)).all() and place[-1] < total:
         left = int(place[-1]) + 1 - n
         at = int(np.flatnonzero(np.diff(place) > 1)[0])

@@ -108,9 +108,10 @@ def _ascii(content: bytes, cfg: Configuration, path: Path, promised: int | None)
     body = content.rstrip(b"\x1a\0")
     if len(body) < len(content):
         flags.append(f"{len(content) - len(body)} stray bytes at the end, not read")
-    body = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    if b"\n" not in body:
+        body = body.replace(b"\r", b"\n")
     spare = 0
-    first = body.lstrip().split(b"\n", 1)[0].rstrip()
+    first = body[:1_000_000].lstrip().split(b"\n", 1)[0].rstrip()
     if first.count(b",") == width and first.endswith(b","):
         spare = 1
         flags.append("a comma at the end of each line")

@@ -47,7 +47,9 @@ def read(path: Path) -> Record:
         content = text_head.encode("utf-8")
     elif content.startswith(b"\xef\xbb\xbf"):
         content = content[3:]
-    content = content.replace(b"\r\n", b"\n").replace(b"\r", b"\n").rstrip(b"\x1a\0")
+    content = content.rstrip(b"\x1a\0")
+    if b"\n" not in content:
+        content = content.replace(b"\r", b"\n")
     lines, skipped = _leading(text_head)
     if not lines:
         raise RecordError("no header", path=path, mend="the first line names the channels: time [s],U_A1 [V],...")

@@ -14,6 +14,8 @@ __all__ = ["line_of", "table"]
 
 _MISSING = ("", "nan", "NaN", "NAN", "-nan", "null", "NULL", "N/A")
 
+_SLOW_BYTES = 1 << 16
+
 
 def table(
     body: bytes,
@@ -48,13 +50,13 @@ def table(
     import pyarrow as pa
     import pyarrow.csv as pc
 
-    if not body.strip():
+    if not body or body.isspace():
         return [np.empty(0) for _ in range(width)]
     names = [str(i) for i in range(width)]
     try:
         read = pc.read_csv(
             io.BytesIO(body),
-            pc.ReadOptions(column_names=names, block_size=1 << 24),
+            pc.ReadOptions(column_names=names, block_size=1 << 24, use_threads=False),
             pc.ParseOptions(delimiter=separator),
             pc.ConvertOptions(
                 column_types=dict.fromkeys(names, pa.float64()), null_values=_MISSING, decimal_point=decimal
@@ -64,13 +66,21 @@ def table(
         return _slow(body, width, path, separator, decimal, first_line, mend, error)
     columns = [read.column(i).to_numpy() for i in range(width)]
     # A field that only repeats infinity is no measurement either.
-    return [np.where(np.isinf(c), np.nan, c) if np.isinf(c).any() else np.array(c, dtype=float) for c in columns]
+    return [np.where(np.isinf(c), np.nan, c) if np.isinf(c).any() else np.require(c, float, "W") for c in columns]
 
 
 def _slow(
     body: bytes, width: int, path: Path, separator: str, decimal: str, first_line: int, mend: str, error: Exception
 ) -> list[NDArray[np.float64]]:
     """Read line by line: either what the fast parser was too strict for, or the line at fault."""
+    middle = body.rfind(b"\n", 0, len(body) // 2) + 1
+    if len(body) > _SLOW_BYTES and middle:  # halves, so that only the part at fault is read slowly
+        lines = body.count(b"\n", 0, middle)
+        parts = [
+            table(part, width, path=path, separator=separator, decimal=decimal, first_line=first, mend=mend)
+            for part, first in ((body[:middle], first_line), (body[middle:], first_line + lines))
+        ]
+        return [np.concatenate(columns) for columns in zip(*parts, strict=True)]
     rows: list[list[float]] = []
     for number, line in enumerate(body.decode("latin-1").split("\n"), first_line):
         text = line.strip("\r\0\x1a")
