@@ -23,6 +23,8 @@ TOGETHER_S, MOTION_TOGETHER_S = 20e-3, 50e-3
 OBEYED_S = 0.3
 #: How much of the record before the command belongs to the operation, s.
 LEAD_S = 40e-3
+#: How long a mechanism goes on settling after the last that was seen of it, s.
+SETTLE_S = 10e-3
 
 
 @dataclass(frozen=True)
@@ -248,7 +250,7 @@ def _operations(groups: list[_Group], record: Record, breaker: Breaker) -> tuple
     begin, end = float(record.time_s[0]), float(record.time_s[-1])
     starts: list[float] = []
     for k, g in enumerate(groups):
-        before = groups[k - 1].last_s if k else begin
+        before = groups[k - 1].last_s + SETTLE_S if k else begin
         starts.append(max(begin, min(max(g.first_s - LEAD_S, before), g.first_s)))
     out = []
     for k, g in enumerate(groups):
