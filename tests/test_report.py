@@ -261,3 +261,9 @@ def test_a_real_browser_has_nothing_to_complain_of_and_asks_for_nothing(page, tm
     assert first is not None
     assert first["y"] < 400
     assert wide <= 0
+
+
+def test_no_path_is_cut_short(page):
+    paths = [v for t, k, v in Seen(page).attributes if t == "path" and k == "d"]
+    assert max(len(v) for v in paths) > 1000
+    assert all(re.fullmatch(r"[MLZh\d. -]+", v) for v in paths if "v" not in v)

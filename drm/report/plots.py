@@ -14,7 +14,7 @@ from drm.wording import MARKS, name
 
 WIDTH = 720.0
 LEFT, RIGHT, TOP, BOTTOM, GAP = 46.0, 6.0, 20.0, 18.0, 10.0
-HEIGHT = 98.0
+HEIGHT = 88.0
 MOST_COLUMNS = 6
 LOUD = ("hold", "inspect", "watch")
 

@@ -26,6 +26,7 @@ def el(tag: str, *children: object, **attributes: object) -> Markup:
 def _plain(value: object) -> str:
     if isinstance(value, (float, np.floating)):
         return f"{value:.1f}".removesuffix(".0")
+    # A path is as long as it must be; it is made of figures only and marked as such by its maker.
     return value if isinstance(value, Markup) else clean(value)
 
 
@@ -57,7 +58,7 @@ def rect(x: float, y: float, width: float, height: float, **attributes: object) 
 def path(x: FloatArray, y: FloatArray, **attributes: object) -> Markup:
     """A line through the points, lifted wherever one of them is not finite; empty where none is left."""
     d = path_data(x, y)
-    return el("path", d=d, fill="none", **attributes) if d else Markup("")
+    return el("path", d=Markup(d), fill="none", **attributes) if d else Markup("")
 
 
 def path_data(x: FloatArray, y: FloatArray) -> str:
@@ -77,7 +78,7 @@ def area(x: FloatArray, low: FloatArray, high: FloatArray, **attributes: object)
         there = [f"{a:.1f} {b:.1f}" for a, b in zip(x[run], high[run], strict=True)]
         back = [f"{a:.1f} {b:.1f}" for a, b in zip(x[run][::-1], low[run][::-1], strict=True)]
         pieces.append("M" + "L".join(there + back) + "Z")
-    return el("path", d="".join(pieces), **attributes) if pieces else Markup("")
+    return el("path", d=Markup("".join(pieces)), **attributes) if pieces else Markup("")
 
 
 def runs(good: NDArray[np.bool_]) -> Iterable[slice]:
