@@ -109,25 +109,29 @@ def robust_lstsq(design: FloatArray, target: FloatArray, *, rounds: int = 12) ->
     scale : float
         Robust standard deviation of the residuals.
     """
+    # Scaled columns make the normal equations of these few, nearly orthogonal columns as good as a decomposition, and
+    # ten times as fast.
+    size = np.sqrt(np.mean(np.square(design), axis=0))
+    size = np.where(size > 0.0, size, 1.0)
+    scaled = np.ascontiguousarray((design / size).T)
     weight: FloatArray = np.ones(target.size)
     coefficients: FloatArray = np.zeros(design.shape[1])
+    normal: FloatArray = np.eye(design.shape[1])
     scale = 0.0
     for turn in range(rounds):
-        root = np.sqrt(weight)
-        coefficients = np.asarray(
-            np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0], dtype=np.float64
-        )
-        rest = target - design @ coefficients
+        weighted = scaled * weight
+        normal = weighted @ scaled.T
+        coefficients = np.linalg.pinv(normal, hermitian=True) @ (weighted @ target)
+        rest = target - coefficients @ scaled
         scale = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
         if scale <= 0.0:
             break
         if turn < rounds // 3:
             weight = 1.0 / np.maximum(np.abs(rest), 0.1 * scale)
         else:
-            weight = np.clip(1.0 - np.square(rest / (4.685 * scale)), 0.0, 1.0) ** 2
-    normal = design.T @ (design * weight[:, None])
-    covariance: FloatArray = np.asarray(np.linalg.pinv(normal), dtype=np.float64) * scale**2
-    return coefficients, covariance, scale
+            weight = np.square(np.clip(1.0 - np.square(rest / (4.685 * scale)), 0.0, 1.0))
+    covariance: FloatArray = np.linalg.pinv(normal, hermitian=True) * scale**2 / np.outer(size, size)
+    return np.asarray(coefficients / size, dtype=np.float64), covariance, scale
 
 
 def fit_hum(
