@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from drm.errors import RecordError
 from drm.readers import comtrade_cfg, comtrade_clock, comtrade_dat
-from drm.readers.comtrade_cfg import Analog, Configuration
+from drm.readers.comtrade_cfg import Configuration
+from drm.readers.comtrade_channels import Analog
 from drm.readers.files import beside, decode, digest, load
 from drm.record import Channel, Record
 from drm.units import canonical
@@ -57,6 +58,8 @@ def assemble(
     cfg: Configuration, content: bytes, cfg_path: Path, dat_path: Path, hashes: dict[str, str], *flags: str
 ) -> Record:
     """Record of a parsed configuration and the bytes of its data."""
+    if not cfg.analog and not cfg.digital:
+        raise RecordError("it has no channels", path=cfg_path, place="line 2", mend="export the record again")
     data = comtrade_dat.parse(content, cfg, path=dat_path)
     time_s, clock = comtrade_clock.instants(data, cfg, path=dat_path)
     decided: list[str] = []

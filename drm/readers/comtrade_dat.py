@@ -91,7 +91,8 @@ def _binary(content: bytes, cfg: Configuration, path: Path, promised: int | None
 
 
 def _code(column: NDArray[np.generic], cfg: Configuration) -> FloatArray:
-    code = column.astype(float)
+    with np.errstate(invalid="ignore"):  # a signalling NaN is as missing as a quiet one
+        code = column.astype(float)
     if cfg.data_format == "FLOAT32":
         code[~np.isfinite(code) | (code <= _MISSING_FLOAT32)] = np.nan
     elif cfg.data_format == "BINARY32":

@@ -86,6 +86,8 @@ def read(path: Path) -> Record:
         if not name:
             raise RecordError(f"column {i + 1} has no name", path=path, place="line 1", mend="name it")
         channels.append(Channel(name, unit, samples, digital=not unit and bool(np.isin(samples, (0, 1)).all())))
+    if not channels:
+        raise RecordError("no channel beside the time", path=path, mend="export the record again")
     return Record(
         name=path.stem,
         path=str(path),

@@ -61,6 +61,8 @@ def read(path: Path) -> Record:
         for i, ((name, unit), c) in enumerate(zip(titles, columns, strict=True))
         if i != at
     )
+    if not channels:
+        raise RecordError("no channel beside the time", path=path, mend="export the record again")
     return Record(
         name=path.stem,
         path=str(path),
