@@ -18,8 +18,11 @@ FloatArray = NDArray[np.float64]
 #: Closed below, parted above, V. The first is well above any contact at any test current, the second is where no
 #: metallic contact survives between tungsten surfaces (Holm: U^2 = 4 L (Tm^2 - T0^2)).
 CLOSED_VOLT, PARTED_VOLT = 0.5, 1.1
-#: States that last less are bounce or impulse, s.
-LEAST_S, LEAST_AUXILIARY_S = 4e-3, 3e-3
+#: States between two others that last less are no operation, s: bounce, an impulse, a part-separation of the arcing
+#: contact in a slow opening. No breaker opens and closes again within the first, nor closes and opens within the
+#: second; common practice, no source.
+LEAST_PARTED_S, LEAST_CLOSED_S = 60e-3, 6e-3
+LEAST_AUXILIARY_S = 3e-3
 
 
 @dataclass(frozen=True)
@@ -60,7 +63,8 @@ def interrupter_changes(record: Record, breaker: Breaker) -> tuple[Change, ...]:
         state[(volts < CLOSED_VOLT) & flows] = 1
         state[(volts > PARTED_VOLT) | gone] = 0
         high = volts > PARTED_VOLT
-        for a, b, to in _changes(state, max(2, round(LEAST_S * record.sample_rate_hz))):
+        least = (round(LEAST_PARTED_S * record.sample_rate_hz), max(2, round(LEAST_CLOSED_S * record.sample_rate_hz)))
+        for a, b, to in _changes(state, least):
             near = high[max(0, a - 50) : a + 1] if to == 1 else high[a : b + max(50, b - a)]
             kind = "close" if to == 1 else "open"
             out.append(Change(float(record.time_s[a]) + v.skew_s, kind, one.mechanism, "interrupter", bool(near.any())))
@@ -80,7 +84,8 @@ def auxiliary_changes(record: Record, mechanism: Mechanism) -> tuple[Change, ...
         if not high - low > 1e-6:
             continue
         state = np.where(good, x > (low + high) / 2, -1).astype(np.int8)
-        for a, _, to in _changes(state, max(1, round(LEAST_AUXILIARY_S * record.sample_rate_hz))):
+        least = max(1, round(LEAST_AUXILIARY_S * record.sample_rate_hz))
+        for a, _, to in _changes(state, (least, least)):
             kind = "close" if (to == 1) == (role == "a") else "open"
             out.append(Change(float(record.time_s[a]) + channel.skew_s, kind, mechanism.name, "auxiliary"))
     return tuple(sorted(out, key=lambda c: c.at_s))
@@ -95,8 +100,8 @@ def _injected(amps: FloatArray, rate_hz: float) -> float:
     return float(np.median(x[: x.size // many * many].reshape(-1, many), axis=1).max())
 
 
-def _changes(state: NDArray[np.int8], least: int) -> list[tuple[int, int, int]]:
-    """(last sample of the old state + 1, first of the new, new state) between states that last at least `least`."""
+def _changes(state: NDArray[np.int8], least: tuple[int, int]) -> list[tuple[int, int, int]]:
+    """(last sample of the old state + 1, first of the new, new state) where each state lasts `least[state]`."""
     known = np.flatnonzero(state >= 0)
     if known.size == 0:
         return []
@@ -104,7 +109,7 @@ def _changes(state: NDArray[np.int8], least: int) -> list[tuple[int, int, int]]:
     edge = np.flatnonzero(np.diff(s)) + 1
     begin, end = np.concatenate([[0], edge]), np.concatenate([edge, [s.size]])
     # A stretch cut by the record's end may be as short as it likes: what follows it is not known.
-    lasting = (known[end - 1] - known[begin] + 1 >= least) | (begin == 0) | (end == s.size)
+    lasting = (known[end - 1] - known[begin] + 1 >= np.asarray(least)[s[begin]]) | (begin == 0) | (end == s.size)
     begin, end = begin[lasting], end[lasting]
     out: list[tuple[int, int, int]] = []
     for k in range(1, begin.size):

@@ -233,3 +233,30 @@ def test_source_switched_off_is_no_opening() -> None:
     one = changed(one, "U_", lambda x: np.where(off, 0.0, x))
     with pytest.raises(RecordError, match="no opening or closing"):
         find_operations(one, breaker(trip_coil=None, close_coil=None, travel=None, auxiliary={}))
+
+
+def test_part_separations_of_a_slow_opening_are_no_operations_of_their_own() -> None:
+    one = record([("open", 0.3)], stop_s=8.0, rate_hz=5e3, duration_s=6.0)
+    rng = np.random.default_rng(2)
+
+    def flicker(x: np.ndarray) -> np.ndarray:
+        y = x.copy()
+        for at in rng.uniform(2.2, 2.9, 40):
+            y[int(at * 5e3) : int(at * 5e3) + int(rng.integers(1, 60))] = 8.0
+        return y
+
+    alone = breaker(trip_coil=None, close_coil=None, travel=None, auxiliary={})
+    assert [o.kind for o in find_operations(changed(one, "U_", flicker), alone)] == ["open"]
+
+
+def test_crosstalk_from_the_other_coil_does_not_fire() -> None:
+    one = record(SEQUENCE, stop_s=1.0)
+    leak = 0.06 * one.channel("TC_A").samples
+    found = find_operations(changed(one, "CC_", lambda x: x + leak), breaker())
+    assert [o.kind for o in found] == ["open", "close", "open"]
+
+
+def test_a_trip_coil_energised_again_while_open_is_no_operation() -> None:
+    one = record([("open", 0.05)], stop_s=0.6)
+    again = np.where((one.time_s > 0.4) & (one.time_s < 0.43), 3.0, 0.0)
+    assert len(find_operations(changed(one, "TC_", lambda x: x + again), breaker())) == 1
