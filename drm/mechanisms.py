@@ -29,6 +29,10 @@ FloatArray = NDArray[np.float64]
 #: one lies clear of both end positions. Common practice, no source.
 SPEED_ZONE = (0.25, 0.75)
 
+#: Standard uncertainty of the start of motion: the first quarter of a millimetre goes by so slowly that an encoder's
+#: step hides some tenths of a millisecond.
+MOTION_U_MS = 0.3
+
 #: Columns after the identity: name -> whether it has a column of standard uncertainty beside it.
 COLUMNS: dict[str, bool] = {
     "opening_time_ms": True,
@@ -129,7 +133,7 @@ def _time(record: Record, op: Operation, name: str, arcing_ms: Sequence[float]) 
     # The instant lies between two samples, the onset is known far better than that.
     u = 1e3 / record.sample_rate_hz / math.sqrt(12.0)
     if op.reference[name] == "motion":
-        u = math.hypot(u, 0.3)
+        u = math.hypot(u, MOTION_U_MS)
     return {"opening_time_ms" if op.kind == "open" else "closing_time_ms": Quantity(float(values.max()), u)}
 
 

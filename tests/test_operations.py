@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import itertools
+import json
+import tomllib
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,10 +14,13 @@ from handmade import DURATION_S, LATENCY_S, breaker, changed, record
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drm.breaker import Breaker, Interrupter, Mechanism, TravelSensor
 from drm.coils import pulses
 from drm.errors import RecordError
 from drm.operations import find_operations
+from drm.readers import read
 from drm.record import Channel
+from drm.travel import at, travel_of
 
 SEQUENCE = [("open", 0.05), ("close", 0.38), ("open", 0.8)]
 NO_COILS: dict[str, object] = {"trip_coil": None, "close_coil": None}
@@ -75,9 +81,9 @@ def test_a_coil_channel_that_holds_noise_and_hum_does_not_fire(seed: int) -> Non
 def test_a_sequence_is_three_operations_with_their_kinds_and_commands() -> None:
     found = find_operations(record(SEQUENCE, stop_s=1.0), breaker())
     assert [(o.number, o.kind) for o in found] == [(1, "open"), (2, "close"), (3, "open")]
-    for op, (_, at) in zip(found, SEQUENCE, strict=True):
+    for op, (_, command) in zip(found, SEQUENCE, strict=True):
         assert set(op.reference.values()) == {"coil"}
-        assert list(op.reference_s.values()) == pytest.approx([at, at], abs=50e-6)
+        assert list(op.reference_s.values()) == pytest.approx([command, command], abs=50e-6)
 
 
 def test_windows_begin_before_the_command_and_follow_each_other_to_the_end() -> None:
@@ -241,8 +247,8 @@ def test_part_separations_of_a_slow_opening_are_no_operations_of_their_own() -> 
 
     def flicker(x: np.ndarray) -> np.ndarray:
         y = x.copy()
-        for at in rng.uniform(2.2, 2.9, 40):
-            y[int(at * 5e3) : int(at * 5e3) + int(rng.integers(1, 60))] = 8.0
+        for begin in rng.uniform(2.2, 2.9, 40):
+            y[int(begin * 5e3) : int(begin * 5e3) + int(rng.integers(1, 60))] = 8.0
         return y
 
     alone = breaker(trip_coil=None, close_coil=None, travel=None, auxiliary={})
@@ -260,3 +266,38 @@ def test_a_trip_coil_energised_again_while_open_is_no_operation() -> None:
     one = record([("open", 0.05)], stop_s=0.6)
     again = np.where((one.time_s > 0.4) & (one.time_s < 0.43), 3.0, 0.0)
     assert len(find_operations(changed(one, "TC_", lambda x: x + again), breaker())) == 1
+
+
+TRUTH = Path(__file__).parent / "data" / "records"
+FILES = {
+    "open-close-open": "record.cfg",
+    "open-100A-csv": "record.csv",
+    "close-two-per-pole": "record.cfg",
+    "series-injection": "record.cfg",
+}
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_commands_and_kinds_of_the_records_with_known_truth(name: str) -> None:
+    text = (TRUTH / name / "breaker.toml").read_text(encoding="utf-8")
+    drawn = tomllib.loads(text)
+    b = Breaker(
+        drawn["breaker"]["name"],
+        tuple(Mechanism(**(m | {"travel": TravelSensor(**m["travel"])})) for m in drawn["mechanism"]),
+        tuple(Interrupter(**i) for i in drawn["interrupter"]),
+    )
+    truth = json.loads((TRUTH / name / "truth.json").read_text(encoding="utf-8"))["truth"]
+    wanted = sorted({(t["t_command_ms"], {"O": "open", "C": "close"}[t["operation"]]) for t in truth})
+    one = read(TRUTH / name / FILES[name])
+    found = find_operations(one, b)
+    assert [o.kind for o in found] == [kind for _, kind in wanted]
+    for op, (command_ms, _) in zip(found, wanted, strict=True):
+        assert set(op.reference.values()) == {"coil"}
+        np.testing.assert_allclose([1e3 * t for t in op.reference_s.values()], command_ms, atol=0.05)
+    for m in b.mechanisms:
+        mm = travel_of(one, m, found, instrument=b.instrument)
+        assert mm is not None
+        for t in (t for t in truth if t["interrupter"].startswith(m.name)):
+            for which in ("main", "arcing"):
+                instant = 1e-3 * (t["t_command_ms"] + t[f"{which}_ms"])
+                assert at(mm, one.time_s, instant) == pytest.approx(t[f"{which}_travel_mm"], abs=0.1)
