@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, field
 
 __all__ = ["Breaker", "Conditions", "Instrument", "Interrupter", "Limit", "Mechanism", "TravelSensor"]
@@ -82,3 +83,16 @@ class Breaker:
     instrument: Instrument = Instrument()
     limits: dict[str, Limit] = field(default_factory=dict)
     path: str | None = None
+
+    @classmethod
+    def load(cls, path: str | os.PathLike[str]) -> Breaker:
+        """Read a breaker file (TOML).
+
+        Raises
+        ------
+        BreakerError
+            With the file, the line, what is wrong and the mend.
+        """
+        from drm.breaker_file import load_breaker
+
+        return load_breaker(path)

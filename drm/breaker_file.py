@@ -1,0 +1,321 @@
+"""A breaker file: TOML in, a frozen :class:`drm.breaker.Breaker` out, or one sentence that says what is wrong and where."""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+from drm.breaker import Breaker, Conditions, Instrument, Interrupter, Limit, Mechanism, TravelSensor
+from drm.errors import BreakerError, RecordError, nearest
+from drm.record import Record
+from drm.units import factor
+
+__all__ = ["LIMITED", "check_against", "load_breaker"]
+
+#: Columns that a limit may name: values of `features` and of `mechanisms`.
+LIMITED = (
+    "main_resistance_uohm",
+    "main_contact_ms",
+    "main_contact_mm",
+    "commutation_ms",
+    "arcing_contact_ms",
+    "arcing_contact_mm",
+    "arcing_wipe_mm",
+    "arcing_wipe_ms",
+    "arcing_resistance_uohm",
+    "arcing_resistance_peak_uohm",
+    "arcing_roughness_uohm",
+    "arcing_area_uohm_mm",
+    "parting_speed_m_s",
+    "opening_time_ms",
+    "closing_time_ms",
+    "stroke_mm",
+    "overtravel_mm",
+    "rebound_mm",
+    "speed_m_s",
+)
+
+_TABLES = ("breaker", "test", "instrument", "mechanism", "interrupter", "limits")
+_BREAKER = ("name", "rated_frequency_hz", "serial", "station")
+_MECHANISM = ("name", "travel", "trip_coil", "close_coil", "motor", "auxiliary")
+_INTERRUPTER = ("name", "pole", "position", "mechanism", "voltage", "current")
+_TEST = ("ambient_c", "both_ends_earthed")
+
+
+class _File:
+    """The text beside its parsed values, for saying in which line a key stands."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self.path, self.lines = path, text.splitlines()
+
+    def line(self, key: str, *, table: str = "", number: int = 0) -> str:
+        """``line N`` of the first `key` in the `number`-th `table`, or of the table itself; empty if not found."""
+        start, seen = 0, -1
+        head = re.compile(rf"^\s*\[\[?\s*{re.escape(table)}[\w.\s\"']*\]\]?")
+        if table:
+            for n, line in enumerate(self.lines):
+                seen += bool(head.match(line))
+                if seen == number:
+                    start = n
+                    break
+        wanted = re.compile(rf"(^|[\s{{,\[.\"']){re.escape(key)}[\"']?\s*(=|\]|\.)")
+        for n in range(start, len(self.lines)):
+            if wanted.search(self.lines[n].split("#", 1)[0]):
+                return f"line {n + 1}"
+        return f"line {start + 1}" if table else ""
+
+    def error(self, what: str, key: str, mend: str, *, table: str = "", number: int = 0) -> BreakerError:
+        place = self.line(key, table=table, number=number)
+        return BreakerError(what, path=self.path, place=place, mend=mend)
+
+
+def load_breaker(path: str | os.PathLike[str]) -> Breaker:
+    """Read a breaker file.
+
+    Parameters
+    ----------
+    path : str or path-like
+
+    Returns
+    -------
+    Breaker
+
+    Raises
+    ------
+    BreakerError
+        With the file, the line, what is wrong and the mend.
+    """
+    file = Path(path)
+    text = _text(file)
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BreakerError(f"not valid TOML: {error}", path=file, mend="correct that line") from None
+    f = _File(file, text)
+    _keys(f, data, _TABLES, "the file")
+    for table, allowed in (("breaker", _BREAKER), ("test", _TEST)):
+        _keys(f, _table(f, data, table), allowed, f"[{table}]", table=table)
+    head, test = _table(f, data, "breaker"), _table(f, data, "test")
+    mechanisms = tuple(_mechanism(f, m, n) for n, m in enumerate(_list(f, data, "mechanism")))
+    interrupters = tuple(_interrupter(f, i, n) for n, i in enumerate(_list(f, data, "interrupter")))
+    _unique(f, "mechanism", [m.name for m in mechanisms])
+    _unique(f, "interrupter", [i.name for i in interrupters])
+    names = [m.name for m in mechanisms]
+    for n, i in enumerate(interrupters):
+        if i.mechanism not in names:
+            what = f"interrupter '{i.name}' names the mechanism '{i.mechanism}', which the file does not have"
+            raise f.error(what, "mechanism", nearest(i.mechanism, names), table="interrupter", number=n)
+    frequency = _number(f, head.get("rated_frequency_hz", 50.0), "rated_frequency_hz", table="breaker")
+    if not 10.0 <= frequency <= 400.0:
+        raise f.error(f"rated_frequency_hz is {frequency:g}", "rated_frequency_hz", "give 50 or 60", table="breaker")
+    earthed = test.get("both_ends_earthed")
+    if earthed is not None and not isinstance(earthed, bool):
+        raise f.error("both_ends_earthed is neither true nor false", "both_ends_earthed", "give true or false")
+    ambient = test.get("ambient_c")
+    return Breaker(
+        name=_string(f, head.get("name", file.stem), "name", table="breaker"),
+        mechanisms=mechanisms,
+        interrupters=interrupters,
+        rated_frequency_hz=frequency,
+        serial=_string(f, head.get("serial", ""), "serial", table="breaker"),
+        station=_string(f, head.get("station", ""), "station", table="breaker"),
+        conditions=Conditions(None if ambient is None else _number(f, ambient, "ambient_c", table="test"), earthed),
+        instrument=_instrument(f, _table(f, data, "instrument")),
+        limits=_limits(f, _table(f, data, "limits")),
+        path=str(file),
+    )
+
+
+def _text(file: Path) -> str:
+    mend = "give the path of a breaker file, or draft one with 'drm describe'"
+    try:
+        raw = file.read_bytes()
+    except FileNotFoundError:
+        raise BreakerError("no such file", path=file, mend=mend) from None
+    except OSError as error:
+        raise BreakerError(f"cannot be read ({error.strerror})", path=file, mend=mend) from None
+    if not raw.strip():
+        raise BreakerError("the breaker file is empty", path=file, mend=mend)
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise BreakerError("not UTF-8", path=file, place=f"line {line}", mend="save it as UTF-8") from None
+
+
+def _keys(
+    f: _File, entries: Mapping[str, Any], allowed: Iterable[str], where: str, *, table: str = "", number: int = 0
+) -> None:
+    names = tuple(allowed)
+    for key in entries:
+        if key not in names:
+            raise f.error(f"unknown key '{key}' in {where}", key, nearest(key, names), table=table, number=number)
+
+
+def _table(f: _File, data: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+    table = data.get(name, {})
+    if not isinstance(table, dict):
+        raise f.error(f"'{name}' is not a table", name, f"write [{name}]")
+    return table
+
+
+def _list(f: _File, data: Mapping[str, Any], name: str) -> list[Mapping[str, Any]]:
+    tables = data.get(name, [])
+    if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
+        raise f.error(f"'{name}' is not a list of tables", name, f"write [[{name}]]")
+    if not tables:
+        raise BreakerError(f"the file has no [[{name}]]", path=f.path, mend=f"add one [[{name}]] for each")
+    return tables
+
+
+def _string(f: _File, value: Any, key: str, *, table: str = "", number: int = 0) -> str:
+    if not isinstance(value, str):
+        raise f.error(f"{key} is not text", key, "put it in quotes", table=table, number=number)
+    return value
+
+
+def _number(f: _File, value: Any, key: str, *, table: str = "", number: int = 0) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise f.error(f"{key} is not a finite number", key, "give a number", table=table, number=number)
+    return float(value)
+
+
+def _need(f: _File, table: Mapping[str, Any], key: str, name: str, number: int) -> str:
+    if key not in table:
+        what = f"[[{name}]] number {number + 1} has no '{key}'"
+        raise f.error(what, name, f'add {key} = "..."', table=name, number=number)
+    return _string(f, table[key], key, table=name, number=number)
+
+
+def _unique(f: _File, table: str, names: list[str]) -> None:
+    for n, name in enumerate(names):
+        if name in names[:n]:
+            raise f.error(f"two {table}s are called '{name}'", "name", "rename one", table=table, number=n)
+
+
+def _mechanism(f: _File, table: Mapping[str, Any], number: int) -> Mechanism:
+    at: dict[str, Any] = {"table": "mechanism", "number": number}
+    _keys(f, table, _MECHANISM, "[[mechanism]]", **at)
+    auxiliary = table.get("auxiliary", {})
+    if not isinstance(auxiliary, dict):
+        raise f.error("auxiliary is not a table", "auxiliary", 'write auxiliary = { a = "...", b = "..." }', **at)
+    _keys(f, auxiliary, ("a", "b"), "auxiliary", **at)
+
+    def channel(key: str) -> str | None:
+        return None if key not in table else _string(f, table[key], key, **at)
+
+    return Mechanism(
+        name=_need(f, table, "name", "mechanism", number),
+        travel=_travel(f, table["travel"], at) if "travel" in table else None,
+        trip_coil=channel("trip_coil"),
+        close_coil=channel("close_coil"),
+        motor=channel("motor"),
+        auxiliary={k: _string(f, v, k, **at) for k, v in auxiliary.items()},
+    )
+
+
+def _travel(f: _File, table: Any, at: Mapping[str, Any]) -> TravelSensor:
+    if not isinstance(table, dict):
+        raise f.error("travel is not a table", "travel", 'write travel = { channel = "...", scale = 1.0 }', **at)
+    _keys(f, table, ("channel", "scale", "curve"), "travel", **at)
+    if "channel" not in table:
+        raise f.error("travel names no channel", "travel", 'add channel = "..."', **at)
+    if ("scale" in table) == ("curve" in table):
+        raise f.error("travel needs either scale or curve", "travel", "give one of the two", **at)
+    channel = _string(f, table["channel"], "channel", **at)
+    if "scale" in table:
+        scale = _number(f, table["scale"], "scale", **at)
+        if scale == 0.0:
+            raise f.error("scale is 0", "scale", "give mm per unit of the channel", **at)
+        return TravelSensor(channel, scale)
+    curve = table["curve"]
+    if not isinstance(curve, list) or len(curve) < 2 or not all(isinstance(p, list) and len(p) == 2 for p in curve):
+        raise f.error("curve is not a list of two or more pairs", "curve", "write [[unit, mm], ...]", **at)
+    points = tuple((_number(f, p[0], "curve", **at), _number(f, p[1], "curve", **at)) for p in curve)
+    steps = [(b[0] - a[0], b[1] - a[1]) for a, b in zip(points, points[1:], strict=False)]
+    rising = all(s[0] > 0 for s in steps) or all(s[0] < 0 for s in steps)
+    if not rising or not (all(s[1] >= 0 for s in steps) or all(s[1] <= 0 for s in steps)):
+        raise f.error("curve does not run one way", "curve", "order the pairs and correct those that turn back", **at)
+    return TravelSensor(channel, None, points)
+
+
+def _interrupter(f: _File, table: Mapping[str, Any], number: int) -> Interrupter:
+    _keys(f, table, _INTERRUPTER, "[[interrupter]]", table="interrupter", number=number)
+    position = table.get("position", 1)
+    if isinstance(position, bool) or not isinstance(position, int) or position < 1:
+        raise f.error(
+            "position is not a whole number from 1",
+            "position",
+            "give its place along the pole",
+            table="interrupter",
+            number=number,
+        )
+    name, pole, mechanism, voltage, current = (
+        _need(f, table, key, "interrupter", number) for key in ("name", "pole", "mechanism", "voltage", "current")
+    )
+    return Interrupter(name, pole, position, mechanism, voltage, current)
+
+
+def _instrument(f: _File, table: Mapping[str, Any]) -> Instrument:
+    _keys(f, table, [x.name for x in fields(Instrument)], "[instrument]", table="instrument")
+    values = {key: _number(f, value, key, table="instrument") for key, value in table.items()}
+    for key, value in values.items():
+        if value < 0.0:
+            raise f.error(f"{key} is negative", key, "give a standard uncertainty", table="instrument")
+    return Instrument(**values)
+
+
+def _limits(f: _File, table: Mapping[str, Any]) -> dict[str, Limit]:
+    _keys(f, table, LIMITED, "[limits]", table="limits")
+    out: dict[str, Limit] = {}
+    for column, limit in table.items():
+        if not isinstance(limit, dict) or not limit:
+            raise f.error(
+                f"the limit of {column} has neither min nor max", column, "give min, max or both", table="limits"
+            )
+        _keys(f, limit, ("min", "max"), f"[limits.{column}]", table=f"limits.{column}")
+        low, high = (
+            None if k not in limit else _number(f, limit[k], k, table=f"limits.{column}") for k in ("min", "max")
+        )
+        if low is not None and high is not None and low > high:
+            raise f.error(f"the limit of {column} has min above max", column, "exchange them", table="limits")
+        out[column] = Limit(low, high)
+    return out
+
+
+def check_against(breaker: Breaker, record: Record) -> None:
+    """Refuse a breaker file that does not fit the record.
+
+    Raises
+    ------
+    BreakerError
+        If a channel that the file names is not in the record, or its unit is not of the kind needed.
+    """
+    wanted: list[tuple[str, str, str, str]] = []
+    for n, i in enumerate(breaker.interrupters):
+        wanted += [(i.voltage, "V", "interrupter", str(n)), (i.current, "A", "interrupter", str(n))]
+    for n, m in enumerate(breaker.mechanisms):
+        channels = [m.travel.channel if m.travel else None, *m.auxiliary.values()]
+        wanted += [(c, "", "mechanism", str(n)) for c in channels if c]
+        wanted += [(c, "A", "mechanism", str(n)) for c in (m.trip_coil, m.close_coil, m.motor) if c]
+    lines: list[str] = []
+    if breaker.path and Path(breaker.path).is_file():
+        lines = Path(breaker.path).read_text(encoding="utf-8-sig").splitlines()
+    for name, unit, _, _ in wanted:
+        place = next(
+            (f"line {k + 1}" for k, line in enumerate(lines) if f'"{name}"' in line or f"'{name}'" in line), ""
+        )
+        if name not in record.names:
+            what = f"the record '{record.name}' has no channel '{name}'"
+            raise BreakerError(what, path=breaker.path, place=place, mend=nearest(name, record.names))
+        if unit:
+            try:
+                factor(record.channel(name).unit, unit, channel=name)
+            except RecordError as error:
+                raise BreakerError(error.what, path=breaker.path, place=place, mend=error.mend) from None
