@@ -83,8 +83,9 @@ def figure(value: object, *, digits: int = 4) -> str:
         return "–"
     if v == 0:
         return "0"
-    decimals = max(0, digits - 1 - math.floor(math.log10(abs(v))))
-    return f"{v:.{min(decimals, 6)}f}" if abs(v) < 1e7 else f"{v:.{digits - 1}e}"
+    if not 1e-4 <= abs(v) < 1e7:
+        return f"{v:.1e}" if abs(v) < 1 else f"{v:.{digits - 1}e}"
+    return f"{v:.{max(0, digits - 1 - math.floor(math.log10(abs(v))))}f}"
 
 
 def measured(value: object, u: object = math.nan) -> str:
@@ -103,8 +104,8 @@ def measured(value: object, u: object = math.nan) -> str:
     if not math.isfinite(wide) or wide <= 0:
         return figure(v)
     decimals = 1 - math.floor(math.log10(wide))
-    decimals = min(max(decimals, 0), 6)
-    return f"{v:.{decimals}f} ± {wide:.{decimals}f}"
+    shown = min(max(decimals, 0), 6)
+    return f"{round(v, decimals):.{shown}f} ± {round(wide, decimals):.{shown}f}"
 
 
 def worst(levels: Iterable[str]) -> str:

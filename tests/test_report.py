@@ -184,7 +184,7 @@ def test_traces_without_any_value_do_not_stop_it():
 def test_uncertainty_is_expanded_and_sets_the_digits():
     # Two significant digits of U = 2 u, the value rounded alike: JCGM 100, 7.2.6.
     assert measured(19.1534, 0.33) == "19.15 ± 0.66"
-    assert measured(1234.5, 60.0) == "1234 ± 120"
+    assert measured(1234.5, 60.0) == "1230 ± 120"
     assert measured(float("nan"), 0.1) == "–"
     assert measured(5.0) == "5.000"
 

@@ -81,8 +81,21 @@ def along(reading: Reading, unit: str) -> tuple[FloatArray, FloatArray]:
     """
     if unit == "ms" or reading.travel_mm is None:
         return reading.time_ms, reading.shown_uohm
-    reached = np.fmax.accumulate if reading.operation.kind == "open" else np.fmin.accumulate
-    return np.asarray(reached(reading.travel_mm), dtype=np.float64), reading.shown_uohm
+    opening = reading.operation.kind == "open"
+    reached = np.asarray((np.fmax if opening else np.fmin).accumulate(reading.travel_mm), dtype=np.float64)
+    here = _around_motion(reading.time_ms, reached, opening=opening)
+    return reached[here], reading.shown_uohm[here]
+
+
+def _around_motion(time_ms: FloatArray, reached: FloatArray, *, opening: bool) -> slice:
+    """The stroke and 2 ms of the closed contact beside it: the long rest would all be drawn on one spot."""
+    low, high = np.nanmin(reached), np.nanmax(reached)
+    moving = np.flatnonzero(reached > low + 0.01 * (high - low))
+    if not moving.size:
+        return slice(None)
+    if opening:
+        return slice(int(np.searchsorted(time_ms, time_ms[moving[0]] - 2.0)), None)
+    return slice(None, int(np.searchsorted(time_ms, time_ms[moving[-1]] + 2.0)))
 
 
 def instants(reading: Reading, unit: str) -> tuple[tuple[float, float], tuple[float, float]]:

@@ -54,17 +54,19 @@ def feature_tables(frame: pd.DataFrame, operation: int, kind: str) -> list[Table
     return out
 
 
-def mechanism_table(frame: pd.DataFrame) -> Table | None:
-    """The mechanisms turned on their side: one column per operation and mechanism, one row per figure."""
+def mechanism_tables(frame: pd.DataFrame) -> list[Table]:
+    """The mechanisms turned on their side: a table per operation, one column per mechanism, one row per figure."""
     if not len(frame):
-        return None
+        return []
+    return [_mechanisms(frame[frame["operation"] == o], o) for o in dict.fromkeys(frame["operation"])]
+
+
+def _mechanisms(frame: pd.DataFrame, operation: object) -> Table:
     columns = [c for c in values_of(frame) if frame[c].notna().any()]
     rows = frame.to_dict("records")
-    heads = tuple(
-        (f"{name(r.get('mechanism', ''))}, operation {r.get('operation', '')}", str(r.get("kind", ""))) for r in rows
-    )
+    heads = tuple((name(r.get("mechanism", "")), "") for r in rows)
     body = tuple((f"{title_of(c)}, {unit_of(c)}".rstrip(", "), *(_cell(r, c) for r in rows)) for c in columns)
-    return Table("Figures of the mechanisms", (("figure", ""), *heads), body)
+    return Table(f"Operation {operation} ({rows[0].get('kind', '')})", (("figure", ""), *heads), body)
 
 
 def weak_rows(frame: pd.DataFrame) -> list[tuple[str, str, tuple[str, ...]]]:

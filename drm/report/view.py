@@ -20,6 +20,7 @@ def view(result: Result) -> dict[str, Any]:
     levels = levels_of(result)
     all_blocks = curves.blocks(result.readings)
     level = worst(f.level for f in result.findings if f.subject != "setup")
+    said = [finding_view(f) for f in sorted(result.findings, key=lambda f: LEVELS.index(f.level))]
     return {
         "breaker": result.breaker,
         "record": result.record,
@@ -35,9 +36,10 @@ def view(result: Result) -> dict[str, Any]:
         "map": pole_map(result, levels),
         "blocks": _blocks(result, all_blocks),
         "weak": tables.weak_rows(result.features),
-        "mechanisms": tables.mechanism_table(result.mechanisms),
+        "mechanisms": tables.mechanism_tables(result.mechanisms),
         "motion": motion.pictures(result.readings),
-        "findings": [finding_view(f) for f in sorted(result.findings, key=lambda f: LEVELS.index(f.level))],
+        "findings": said,
+        "loud": [f for f in said if f["level"] != "note"],
         "provenance": [(title_of(str(k)), value_words(v)) for k, v in result.provenance.items()],
     }
 
@@ -129,8 +131,9 @@ def finding_view(finding: Finding) -> dict[str, Any]:
     evidence = [
         (title_of(str(k)), _evidence(finding.evidence, str(k), v), unit_of(str(k)))
         for k, v in finding.evidence.items()
-        if not (str(k).endswith("_u") and str(k)[:-2] in finding.evidence)
+        if not (str(k).endswith("_u") and str(k)[:-2] in finding.evidence) and not _is_list(v)
     ]
+    lists = [(title_of(str(k)), [value_words(x) for x in v]) for k, v in finding.evidence.items() if _is_list(v)]
     return {
         "code": name(finding.code),
         "level": finding.level,
@@ -140,10 +143,16 @@ def finding_view(finding: Finding) -> dict[str, Any]:
         "when": when if finding.operations else "",
         "message": clean(finding.message),
         "evidence": evidence,
+        "lists": lists,
         "basis": clean(finding.basis),
         "advice": clean(finding.advice),
         "others": alternatives(finding),
     }
+
+
+def _is_list(value: Any) -> bool:
+    """A list of facts, each with parts of its own: shown one below the other."""
+    return isinstance(value, (list, tuple)) and any(isinstance(x, dict) for x in value)
 
 
 def _evidence(evidence: dict[str, Any], key: str, value: Any) -> str:
