@@ -1,0 +1,143 @@
+"""A result on disk: tables, findings and report, whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from drm.errors import OutputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from drm.pipeline import Result
+
+__all__ = ["findings_document", "save", "written_whole"]
+
+SCHEMA = 1
+#: Longest unit suffix first, so that `_uohm_mm` is not taken for `_mm`.
+_UNITS = (("_uohm_mm", "uOhm mm"), ("_uohm", "uOhm"), ("_m_s", "m/s"), ("_ms", "ms"), ("_mm", "mm"), ("_a", "A"), ("_v", "V"), ("_s", "s"))
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def save(result: Result, folder: str | os.PathLike[str]) -> None:
+    """Write ``features``, ``mechanisms``, ``findings.json`` and ``report.html`` into `folder`.
+
+    Everything is written beside the folder first and moved in when all of it is there; other files in the folder stay.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written; what stood there before is still there.
+    """
+    from drm.report import render
+
+    with written_whole(folder) as part:
+        for name, table in (("features", result.features), ("mechanisms", result.mechanisms)):
+            _parquet(table, part / f"{name}.parquet", result.provenance)
+            _guarded(table).to_csv(part / f"{name}.csv", index=False, encoding="utf-8", float_format="%.9g")
+        text = json.dumps(findings_document(result), ensure_ascii=False, indent=1, allow_nan=False)
+        (part / "findings.json").write_text(text + "\n", encoding="utf-8")
+        (part / "report.html").write_text(render(result), encoding="utf-8")
+
+
+class written_whole:  # noqa: N801  (a context manager reads as a phrase)
+    """A folder to write into, whose files appear in `folder` together when the block ends without an error."""
+
+    def __init__(self, folder: str | os.PathLike[str]) -> None:
+        self.folder = Path(folder)
+
+    def __enter__(self) -> Path:
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            # Inside the folder, so that the renames that follow stay on one file system.
+            self.part = Path(tempfile.mkdtemp(prefix=".part-", dir=self.folder))
+        except OSError as error:
+            raise self._refused(error) from None
+        return self.part
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
+        try:
+            if kind is None:
+                for path in sorted(self.part.iterdir()):
+                    os.replace(path, self.folder / path.name)
+        except OSError as failed:
+            raise self._refused(failed) from None
+        finally:
+            shutil.rmtree(self.part, ignore_errors=True)
+        if isinstance(error, OSError):
+            raise self._refused(error) from None
+
+    def _refused(self, error: OSError) -> OutputError:
+        return OutputError(
+            f"cannot be written ({error.strerror or error})", path=self.folder, mend="give another folder to --out"
+        )
+
+
+def findings_document(result: Result) -> dict[str, Any]:
+    """The findings as plain data: ``{"schema", "record", "provenance", "findings"}``; a missing number is None."""
+    document: dict[str, Any] = _plain(
+        {
+            "schema": SCHEMA,
+            "record": result.record.name,
+            "provenance": result.provenance,
+            "findings": [asdict(f) for f in result.findings],
+        }
+    )
+    return document
+
+
+def _plain(value: Any) -> Any:
+    """Only what JSON has: numpy scalars and tuples unwrapped, NaN and infinities as None."""
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple, set)):
+        return [_plain(v) for v in value]
+    if hasattr(value, "tolist"):
+        return _plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, (str, int, float, bool)) or value is None:
+        return value
+    return str(value)
+
+
+def _guarded(table: pd.DataFrame) -> pd.DataFrame:
+    """A copy whose text cannot be taken for a formula by a spreadsheet."""
+    out = table.copy()
+    for name in out.columns:
+        if not (out[name].dtype.kind in "fiub"):
+            out[name] = [f"'{v}" if isinstance(v, str) and v.startswith(_FORMULA) else v for v in out[name]]
+    return out
+
+
+def _unit(column: str) -> str:
+    base = column.removesuffix("_u")
+    return next((unit for suffix, unit in _UNITS if base.endswith(suffix)), "")
+
+
+def _parquet(table: pd.DataFrame, path: Path, provenance: Mapping[str, Any]) -> None:
+    """One Parquet file with unit and meaning in each field's metadata and the provenance under the key ``drm``."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    from drm.features.registry import FEATURES
+
+    meaning = {f.name: f.meaning for f in FEATURES}
+    arrow = pa.Table.from_pandas(table, preserve_index=False)
+    fields = []
+    for field in arrow.schema:
+        base = field.name.removesuffix("_u")
+        long_name = meaning.get(base, base.replace("_", " "))
+        if field.name.endswith("_u"):
+            long_name = f"standard uncertainty (k = 1) of: {long_name}"
+        fields.append(field.with_metadata({"unit": _unit(field.name), "long_name": long_name}))
+    about = json.dumps(_plain({"schema": SCHEMA, "provenance": provenance}), ensure_ascii=False)
+    pq.write_table(arrow.cast(pa.schema(fields)).replace_schema_metadata({"drm": about}), path)
