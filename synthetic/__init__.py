@@ -2,3 +2,23 @@
 
 if __name__ != "drm.synthetic":
     raise ImportError("this folder is the package drm.synthetic: write `import drm.synthetic`, never the bare name")
+
+from drm.synthetic.metrics import compare, summary
+from drm.synthetic.scenario import Scenario, load, named, shipped
+from drm.synthetic.simulate import Simulation, Truth, simulate
+from drm.synthetic.write import breaker_toml, read_truth, write_simulation
+
+__all__ = [
+    "Scenario",
+    "Simulation",
+    "Truth",
+    "breaker_toml",
+    "compare",
+    "load",
+    "named",
+    "read_truth",
+    "shipped",
+    "simulate",
+    "summary",
+    "write_simulation",
+]

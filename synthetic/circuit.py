@@ -64,7 +64,9 @@ def solve(ohm: FloatArray, metal: BoolArray, step_s: float, injection: Injection
     first = float(seen[np.argmax(closed)]) if bool(closed.any()) else 0.0
     short_a = injection.current_a * (1.0 + (lead + first) / out)
     conducting = closed | (loop > 0.0)
-    steady = np.where(conducting, np.minimum(short_a * out / (out + lead + seen), injection.limit_v / (lead + seen)), 0.0)
+    steady = np.where(
+        conducting, np.minimum(short_a * out / (out + lead + seen), injection.limit_v / (lead + seen)), 0.0
+    )
     arc_each = injection.arc_v * np.maximum((~metal).sum(axis=0), 1)
     current, arcing = _step_moves(closed, seen, steady, arc_each, loop, lead, henry, step_s, short_a, injection)
     share = np.where(closed, loop / (total + loop) if loop > 0.0 else 1.0, 0.0)

@@ -86,7 +86,9 @@ def _hermite(table: FloatArray, t: FloatArray) -> FloatArray:
     return np.asarray(bent, dtype=np.float64)
 
 
-def travel(motion: Motion, opening: bool, contact_mm: float, speed: float, start_s: float, time: FloatArray) -> FloatArray:
+def travel(
+    motion: Motion, opening: bool, contact_mm: float, speed: float, start_s: float, time: FloatArray
+) -> FloatArray:
     """Travel in mm, shape (n,), of one operation whose motion starts at `start_s`."""
     length, since = motion.stroke_mm, np.maximum(time - start_s, 0.0)
     if speed < 0.3:

@@ -12,7 +12,19 @@ from typing import Any, TypeVar
 
 from drm.errors import ScenarioError, nearest
 
-__all__ = ["FAULTS", "Chain", "Contact", "Fault", "Injection", "Motion", "Scenario", "Setup", "load", "shipped"]
+__all__ = [
+    "FAULTS",
+    "Chain",
+    "Contact",
+    "Fault",
+    "Injection",
+    "Motion",
+    "Scenario",
+    "Setup",
+    "load",
+    "named",
+    "shipped",
+]
 
 #: Kinds of fault and the meaning of their amount.
 FAULTS = {
@@ -188,7 +200,7 @@ def _table(cls: type[T], given: Any, path: object, place: str) -> T:
 
 
 def _check(s: Scenario, path: object) -> Scenario:
-    if not s.sequence or set(s.sequence) - {"O", "C"} or any(a == b for a, b in zip(s.sequence, s.sequence[1:])):  # noqa: B905
+    if not s.sequence or set(s.sequence) - {"O", "C"} or "OO" in s.sequence or "CC" in s.sequence:
         raise _refuse(f"'{s.sequence}' is no sequence", path, "sequence", "write O, C, OC, OCO, in turn")
     times = (0.0, *s.commands_ms, s.length_ms)
     ordered = all(isinstance(t, int | float) for t in times) and list(times) == sorted(times)
@@ -205,9 +217,8 @@ def _check(s: Scenario, path: object) -> Scenario:
     if len(s.setup.leads_exchanged) not in (0, 2):
         raise _refuse("two interrupters are wanted", path, "setup.leads_exchanged", "name two")
     if s.chain.travel not in ("linear", "rotary", "none"):
-        raise _refuse(
-            f"unknown sensor '{s.chain.travel}'", path, "chain.travel", nearest(s.chain.travel, ("linear", "rotary", "none"))
-        )
+        known = nearest(s.chain.travel, ("linear", "rotary", "none"))
+        raise _refuse(f"unknown sensor '{s.chain.travel}'", path, "chain.travel", known)
     positive = {
         "motion": ("stroke_mm", "open_speed_m_s", "close_speed_m_s"),
         "contact": ("main_resistance_uohm", "arcing_resistance_uohm", "correlation_mm", "commutation_mm", "fingers"),
@@ -244,13 +255,21 @@ def load(source: str | Path) -> Scenario:
     return _check(_table(Scenario, given, source, ""), source)
 
 
-def shipped(name: str = "") -> Scenario | tuple[str, ...]:
-    """The scenario of this name that comes with the package; without a name, all names."""
+def shipped() -> tuple[str, ...]:
+    """Names of the scenarios that come with the package."""
     folder = resources.files("drm.synthetic") / "scenarios"
-    names = tuple(sorted(p.name[:-5] for p in folder.iterdir() if p.name.endswith(".toml")))
-    if not name:
-        return names
-    if name not in names:
-        raise ScenarioError(f"no scenario is called '{name}'", mend=nearest(name, names))
-    with resources.as_file(folder / f"{name}.toml") as path:
+    return tuple(sorted(p.name[:-5] for p in folder.iterdir() if p.name.endswith(".toml")))
+
+
+def named(name: str) -> Scenario:
+    """The scenario of this name that comes with the package.
+
+    Raises
+    ------
+    ScenarioError
+        If there is none.
+    """
+    if name not in shipped():
+        raise ScenarioError(f"no scenario is called '{name}'", mend=nearest(name, shipped()))
+    with resources.as_file(resources.files("drm.synthetic") / "scenarios" / f"{name}.toml") as path:
         return load(path)

@@ -126,9 +126,7 @@ def _contacts(
         metal = np.full(fine.size, s.sequence[0] == "O")
         for number, (a, b) in enumerate(motion.parts):
             opening = s.sequence[number] == "O"
-            way = way_through(
-                unit, s.contact, fine[a:b], motion.travel_mm[a:b], opening, s.injection.current_a, own
-            )
+            way = way_through(unit, s.contact, fine[a:b], motion.travel_mm[a:b], opening, s.injection.current_a, own)
             ohm[a:b], metal[a:b] = way.ohm, way.metal
             truths.append(_truth(s, name, unit, number, way))
         ohms[name], metals[name] = ohm, metal
@@ -217,7 +215,9 @@ def _electrical(
 
 def _channel(name: str, unit: str, x: FloatArray, full: float, bits: int, skew_s: float = 0.0) -> Channel:
     step = 2.0 * full / 2**bits
-    return Channel(name, unit, chain.quantised(x, full, bits), skew_s=skew_s, resolution=step, limits=(-full, full - step))
+    return Channel(
+        name, unit, chain.quantised(x, full, bits), skew_s=skew_s, resolution=step, limits=(-full, full - step)
+    )
 
 
 #: Shaft angle of a rotary sensor over the share of the stroke, degrees: a crank, bent at both ends.
@@ -246,7 +246,8 @@ def _mechanical(
             curve = sorted((mm, angle) for angle, mm in _curve(s))
             angle = np.interp(x, [p[0] for p in curve], [p[1] for p in curve])
             step = c.encoder_mm * 120.0 / m.stroke_mm
-            out.append(Channel(f"TRV_{pole}", "deg", step * np.round(angle / step) if step > 0 else angle, resolution=step))
+            angle = step * np.round(angle / step) if step > 0 else angle
+            out.append(Channel(f"TRV_{pole}", "deg", angle, resolution=step))
         for prefix, kind in (("TC", "O"), ("CC", "C")):
             if kind in s.sequence:
                 amps = chain.sampled(motion.coils[kind], fine, at) + 0.005 * rng.standard_normal(at.size)
@@ -276,8 +277,9 @@ def _breaker(s: Scenario) -> Breaker:
         for p in s.poles
     )
     units = tuple(
-        Interrupter(n, n.rstrip("0123456789"), k % s.interrupters_per_pole + 1, n.rstrip("0123456789"), f"U_{n}", _current_channel(s, n))
-        for k, n in enumerate(s.interrupters)
+        Interrupter(f"{p}{i}", p, i, p, f"U_{p}{i}", _current_channel(s, f"{p}{i}"))
+        for p in s.poles
+        for i in range(1, s.interrupters_per_pole + 1)
     )
     earthed = s.injection.earth_loop_mohm > 0.0
     return Breaker(s.name, mechanisms, units, s.frequency_hz, conditions=Conditions(None, earthed))
