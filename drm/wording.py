@@ -119,14 +119,20 @@ def value_words(value: Any) -> str:
     if isinstance(value, bool) or value is None:
         return {True: "yes", False: "no", None: "–"}[value]
     if isinstance(value, str):
-        return clean(value, limit=400)
+        return _text_words(value)
     if isinstance(value, dict):
-        return clean(
-            "; ".join(f"{title_of(str(k))} {value_words(v)} {unit_of(str(k))}".strip() for k, v in value.items())
-        )
+        told = {str(k): v for k, v in value.items() if v is not None and v == v}
+        return clean("; ".join(f"{title_of(k)} {value_words(v)} {unit_of(k)}".strip() for k, v in told.items()))
     if isinstance(value, (list, tuple, set)):
         return clean(", ".join(value_words(v) for v in value))
     if isinstance(value, int):
         return str(value)
     v = number(value)
     return figure(v) if math.isfinite(v) or isinstance(value, float) else clean(value, limit=400)
+
+
+def _text_words(value: str) -> str:
+    """A text as it is; the name of a column as the tables tell it."""
+    if re.fullmatch(r"[a-z]+(_[a-z]+)+", value) and unit_of(value):
+        return f"{title_of(value)} ({unit_of(value)})"
+    return clean(value, limit=400)

@@ -81,7 +81,7 @@ def _row(
     ]
     names = ", ".join(name(p.interrupter) for p in part)
     along = "travel" if axes.unit == "mm" else "time"
-    drawn.append(svg.text(0, TOP - 6, f"Pole {name(part[0].pole)}"[:9], class_="panel-name"))
+    drawn.append(svg.text(0, TOP - 8, f"Pole {name(part[0].pole)}"[:9], class_="panel-name"))
     if foot:
         words = f"{'travel from the closed position' if axes.unit == 'mm' else 'time'}, {axes.unit}"
         drawn.append(svg.text(LEFT, TOP + HEIGHT + 27, words, class_="tick"))
@@ -106,7 +106,7 @@ def _panel(
             there = float(x(np.asarray(at)))
             parts.append(svg.line(there, TOP, there, TOP + HEIGHT, class_=f"mark {kind}"))
             if first:
-                parts.append(svg.text(there - 3, TOP + HEIGHT - 5, kind, class_="tick", text_anchor="end"))
+                parts.append(svg.text(there - 3, TOP + HEIGHT - 5, kind, class_="tick halo", text_anchor="end"))
     loud = panel.level in LOUD
     if curve is not None:
         inside = (curve.x >= axes.window[0]) & (curve.x <= axes.window[1])
@@ -115,10 +115,10 @@ def _panel(
         parts.append(svg.path(px[chosen], py[chosen], class_="own loud" if loud else "own"))
     if curve is None or not np.isfinite(curve.uohm).any():
         parts.append(svg.text(left + width / 2, TOP + HEIGHT / 2, "not measured", class_="faint", text_anchor="middle"))
-    parts.append(svg.text(left, TOP - 6, name(panel.interrupter)[:14], class_="panel-name"))
+    parts.append(svg.text(left, TOP - 8, name(panel.interrupter)[:14], class_="panel-name"))
     if panel.level:
         words = f"{MARKS[panel.level]} {panel.level}"
-        parts.append(svg.text(left + width, TOP - 6, words, class_=f"tag {panel.level}", text_anchor="end"))
+        parts.append(svg.text(left + width, TOP - 8, words, class_=f"tag {panel.level}", text_anchor="end"))
     return svg.el("g", *parts)
 
 
