@@ -70,3 +70,8 @@ def test_what_is_refused(tmp_path: Path, columns: dict[str, object], says: str) 
 def test_content_decides_before_the_suffix(tmp_path: Path) -> None:
     path = write(tmp_path / "x.csv", {"time_s": TIME, "U_V": [1.5, 2, 3]})
     assert read(path).names == ("U",)
+
+
+def test_a_small_a_is_no_ampere(tmp_path: Path) -> None:
+    path = write(tmp_path / "x.parquet", {"time_s": TIME, "POS_a": [0.5, 1, 2]})
+    assert [(c.name, c.unit) for c in read(path).channels] == [("POS_a", "")]
