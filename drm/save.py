@@ -23,7 +23,16 @@ __all__ = ["findings_document", "save", "written_whole"]
 
 SCHEMA = 1
 #: Longest unit suffix first, so that `_uohm_mm` is not taken for `_mm`.
-_UNITS = (("_uohm_mm", "uOhm mm"), ("_uohm", "uOhm"), ("_m_s", "m/s"), ("_ms", "ms"), ("_mm", "mm"), ("_a", "A"), ("_v", "V"), ("_s", "s"))
+_UNITS = (
+    ("_uohm_mm", "uOhm mm"),
+    ("_uohm", "uOhm"),
+    ("_m_s", "m/s"),
+    ("_ms", "ms"),
+    ("_mm", "mm"),
+    ("_a", "A"),
+    ("_v", "V"),
+    ("_s", "s"),
+)
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 

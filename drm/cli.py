@@ -1,0 +1,252 @@
+"""The command line: ``drm demo``, ``describe``, ``diagnose`` and ``simulate``.
+
+Results go to standard output, talk to standard error. Exit status: 0 done; 1 done, and a finding is at or above
+``--fail-on``; 2 the input or the words are wrong, in one line. Everything heavy is imported where it is used.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterable
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from drm.errors import DrmError, InputError
+
+if TYPE_CHECKING:
+    from drm.pipeline import Result
+
+__all__ = ["main"]
+
+LEVELS = ("hold", "inspect", "watch", "note")
+T = TypeVar("T")
+
+
+def _say(words: str) -> None:
+    """Progress, on standard error and only where somebody reads it."""
+    if sys.stderr.isatty():
+        click.echo(words, err=True)
+
+
+def _along(items: Iterable[T], what: str) -> Iterable[T]:
+    """`items`, with a progress bar on a terminal."""
+    if not sys.stderr.isatty():
+        return items
+    from tqdm import tqdm
+
+    bar: Iterable[T] = tqdm(items, desc=what, file=sys.stderr, leave=False)
+    return bar
+
+
+def _one_line(command: Callable[..., int]) -> Callable[..., None]:
+    """Turn this package's errors into one line on standard error and exit status 2, and end with the status given."""
+
+    @wraps(command)
+    def run(**words: Any) -> None:
+        try:
+            status = command(**words)
+        except DrmError as error:
+            click.echo(f"drm: {error.line()}", err=True)
+            status = 2
+        except MemoryError:
+            click.echo("drm: not enough memory for this record; cut it to the operation and try again", err=True)
+            status = 2
+        raise SystemExit(status)
+
+    return run
+
+
+class _OneLineGroup(click.Group):
+    """A group whose complaints about the words of the command line are one line each."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        kwargs["standalone_mode"] = False
+        try:
+            return super().main(*args, **kwargs)
+        except click.exceptions.NoArgsIsHelpError as error:
+            click.echo(error.format_message())
+            raise SystemExit(2) from None
+        except click.ClickException as error:
+            where = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "drm"
+            message = " ".join(error.format_message().split())
+            click.echo(f"drm: {message} ('{where} --help' lists the words)", err=True)
+            raise SystemExit(2) from None
+        except click.Abort:
+            click.echo("drm: stopped", err=True)
+            raise SystemExit(130) from None
+
+
+@click.group(cls=_OneLineGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="interrupter-drm", prog_name="drm")
+def _group() -> None:
+    """Read the recorded operation of a high-voltage circuit-breaker and say what its contacts show.
+
+    What is printed and written supports a qualified person's decision; it never replaces it. Local codes, the maker's
+    documents and licensed practice come first.
+    """
+
+
+def main() -> None:
+    """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        # Redirected output is UTF-8 too: units have a mu and an omega.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+    _group()
+
+
+_RECORDS = click.argument("records", nargs=-1, required=True, metavar="RECORD...")
+
+
+@_group.command()
+@click.option("--out", default="drm-demo", show_default=True, metavar="DIR", help="Folder for what the demo leaves.")
+@_one_line
+def demo(out: str) -> int:
+    """Simulate a whole breaker, run the whole job on it, leave record, tables and report."""
+    import numpy as np
+
+    from drm.pipeline import diagnose
+    from drm.readers import read
+    from drm.summary import summary
+    from drm.synthetic import named, simulate, write_simulation
+
+    _say("simulating a breaker of twelve interrupters: open, close, open")
+    simulation = simulate(named("demo"), rng=np.random.default_rng(20))
+    path = write_simulation(simulation, Path(out) / "record")
+    _say("reading the record back and diagnosing it")
+    result = diagnose(read(path), _breaker(Path(out) / "record" / "breaker.toml"))
+    result.save(out)
+    click.echo(summary(result))
+    click.echo("")
+    click.echo("What was simulated, for comparison:")
+    for fault, names in sorted(_faults(simulation.truth).items()):
+        click.echo(f"  {fault}: {', '.join(names)}")
+    click.echo(f"Record, breaker file and truth: {Path(out) / 'record'}")
+    click.echo(f"Report: {Path(out) / 'report.html'}")
+    return 0
+
+
+def _faults(truth: Iterable[Any]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for t in truth:
+        for fault in t.faults:
+            names = found.setdefault(fault, [])
+            if t.interrupter not in names:
+                names.append(t.interrupter)
+    return found
+
+
+@_group.command()
+@_RECORDS
+@click.option("--out", metavar="FILE", help="Breaker file to write; standard output where not given.")
+@_one_line
+def describe(records: tuple[str, ...], out: str | None) -> int:
+    """Draft a breaker file from a record's channel names and units."""
+    from drm.describe import describe as draft
+    from drm.readers import read
+
+    text = draft([read(r) for r in records])
+    if out is None:
+        click.echo(text, nl=False)
+        return 0
+    target = Path(out)
+    if target.exists():
+        raise InputError("the file exists and is not overwritten", path=target, mend="give another name to --out")
+    from drm.files import write_text
+
+    write_text(target, text)
+    click.echo(f"{target}: look at the lines marked doubtful, then run drm diagnose")
+    return 0
+
+
+def _breaker(path: str | os.PathLike[str]) -> Any:
+    from drm.breaker import Breaker
+
+    return Breaker.load(path)
+
+
+@_group.command()
+@_RECORDS
+@click.option("--breaker", "breaker_file", required=True, metavar="FILE", help="Breaker file (TOML).")
+@click.option("--out", required=True, metavar="DIR", help="Folder for tables, findings and report.")
+@click.option("--json", "as_json", is_flag=True, help="Print the findings document alone.")
+@click.option("--fail-on", type=click.Choice(LEVELS), help="Exit with 1 if a finding is at this level or above.")
+@_one_line
+def diagnose(records: tuple[str, ...], breaker_file: str, out: str, as_json: bool, fail_on: str | None) -> int:
+    """Judge every interrupter from the recorded operation.
+
+    Several records are each judged on their own, into a folder of --out named for the record.
+    """
+    breaker = _breaker(breaker_file)
+    _distinct(records)
+    results = _diagnosed(records, breaker)
+    for result, folder in results:
+        result.save(Path(out) / folder)
+    _print([r for r, _ in results], as_json)
+    levels = LEVELS[: LEVELS.index(fail_on) + 1] if fail_on else ()
+    return int(any(f.level in levels for r, _ in results for f in r.findings))
+
+
+def _distinct(records: tuple[str, ...]) -> None:
+    stems = [Path(r).stem for r in records]
+    for n, stem in enumerate(stems):
+        if stem in stems[:n]:
+            raise InputError(
+                f"two records are called '{stem}' and would share a folder", path=records[n], mend="rename one"
+            )
+
+
+def _diagnosed(records: tuple[str, ...], breaker: Any) -> list[tuple[Result, str]]:
+    """Every record diagnosed before anything is written, so that a bad one leaves nothing by halves."""
+    from drm.pipeline import diagnose as judge
+    from drm.readers import read
+
+    out: list[tuple[Result, str]] = []
+    for path in _along(records, "records"):
+        _say(f"diagnosing {path}")
+        out.append((judge(read(path), breaker), Path(path).stem if len(records) > 1 else ""))
+    return out
+
+
+def _print(results: list[Result], as_json: bool) -> None:
+    from drm.save import findings_document
+    from drm.summary import summary
+
+    if as_json:
+        documents = [findings_document(r) for r in results]
+        click.echo(json.dumps(documents[0] if len(documents) == 1 else documents, ensure_ascii=False, indent=1))
+        return
+    for result in results:
+        click.echo(summary(result))
+
+
+@_group.command()
+@click.argument("scenario", metavar="SCENARIO.toml")
+@click.option("--out", required=True, metavar="DIR", help="Folder for record, breaker file and truth.")
+@click.option("--seed", default=1, show_default=True, type=click.IntRange(min=0), help="Seed of the random numbers.")
+@click.option(
+    "--format",
+    "data_format",
+    default="FLOAT32",
+    show_default=True,
+    type=click.Choice(["ASCII", "BINARY", "BINARY32", "FLOAT32"]),
+    help="COMTRADE data format of the record.",
+)
+@_one_line
+def simulate(scenario: str, out: str, seed: int, data_format: str) -> int:
+    """Write a synthetic record with its truth."""
+    import numpy as np
+
+    from drm.synthetic import load
+    from drm.synthetic import simulate as run
+    from drm.synthetic import write_simulation
+
+    simulation = run(load(scenario), rng=np.random.default_rng(seed))
+    path = write_simulation(simulation, out, data_format=data_format)
+    click.echo(str(path))
+    return 0
