@@ -82,8 +82,15 @@ def _cannot(result: Result, count: int, siblings_only: bool) -> list[str]:
     if names:
         out.append(
             f"The arcing wipe could not be measured in {len(names)} of {total} readings ({_listed(names)}); the reasons"
-            " stand beside the numbers. Where the current never rests on the arcing contact, reversed order and a"
-            " missing or burnt-off arcing contact cannot be told apart from the trace alone."
+            " stand beside the numbers."
+        )
+    if (
+        "quality" in result.features.columns
+        and result.features["quality"].astype(str).str.contains("no arcing zone").any()
+    ):
+        out.append(
+            "Where the current never rests on the arcing contact, reversed order and a missing or burnt-off arcing"
+            " contact cannot be told apart from the trace alone."
         )
     if result.breaker.conditions.ambient_c is None:
         out.append("The ambient temperature is not stated: resistances are given as measured, not referred to 20 °C.")
@@ -121,6 +128,15 @@ def telling_rows(result: Result) -> dict[str, dict[Any, Any]]:
         scores = [s for s in (number(r.get("sibling_score")) for r in rows) if np.isfinite(s)]
         out[who] = rows[0] | {"sibling_score": max(scores, default=float("nan"))}
     return out
+
+
+def unjudged(result: Result) -> set[str]:
+    """Interrupters of which nothing could be judged: neither limits nor a comparison with siblings reach them."""
+    if result.breaker.limits:
+        return set()
+    rows = telling_rows(result)
+    names = {i.name for i in result.breaker.interrupters}
+    return {who for who in names if not np.isfinite(number(rows.get(who, {}).get("sibling_score")))}
 
 
 def setup_words(result: Result) -> str:

@@ -6,7 +6,7 @@ import math
 import textwrap
 from typing import TYPE_CHECKING, Any
 
-from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows
+from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows, unjudged
 from drm.wording import LEVELS, MARKS, VERDICTS, clean, measured, name, number, worst
 
 if TYPE_CHECKING:
@@ -51,8 +51,8 @@ def _lines(result: Result) -> list[str]:
     """One line per interrupter, in columns."""
     if not len(result.features):
         return ["No interrupter could be read in this record."]
-    levels = levels_of(result)
-    rows = [HEADS, *(_row(r, levels) for r in telling_rows(result).values())]
+    levels, blind = levels_of(result), unjudged(result)
+    rows = [HEADS, *(_row(r, levels, blind) for r in telling_rows(result).values())]
     widths = [max(len(r[i]) for r in rows) for i in range(len(HEADS))]
     return ["  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)).rstrip() for r in rows] + [
         "Figures of the operation named (all others: in the tables). U: expanded uncertainty, k = 2.",
@@ -60,11 +60,12 @@ def _lines(result: Result) -> list[str]:
     ]
 
 
-def _row(row: dict[Any, Any], levels: dict[str, str]) -> tuple[str, ...]:
+def _row(row: dict[Any, Any], levels: dict[str, str], blind: set[str]) -> tuple[str, ...]:
     def value(column: str) -> str:
         return measured(row.get(column), row.get(f"{column}_u"))
 
-    level = levels.get(str(row.get("interrupter")), "")
+    who = str(row.get("interrupter"))
+    level = levels.get(who, "")
     score = number(row.get("sibling_score"))
     return (
         name(row.get("interrupter", "")),
@@ -73,7 +74,7 @@ def _row(row: dict[Any, Any], levels: dict[str, str]) -> tuple[str, ...]:
         value("main_resistance_uohm"),
         value("arcing_resistance_uohm"),
         f"{score:.1f}" if math.isfinite(score) else "–",
-        f"{MARKS[level]} {level}" if level else MARKS[""],
+        f"{MARKS[level]} {level}" if level else (f"{MARKS['']} not judged" if who in blind else MARKS[""]),
     )
 
 

@@ -82,3 +82,11 @@ def test_missing_values_are_dashes():
 def test_nothing_read_is_said():
     made = result()
     assert "No interrupter could be read" in summary(replace(made, features=made.features.iloc[:0], findings=()))
+
+
+def test_an_interrupter_that_could_not_be_compared_is_not_judged():
+    made = result(kinds=("open",))
+    score = made.features["sibling_score"].where(made.features["interrupter"] != "B1")
+    lines = summary(replace(made, features=made.features.assign(sibling_score=score))).splitlines()
+    assert next(line for line in lines if line.startswith("B1 ")).endswith("not judged")
+    assert sum(line.endswith("not judged") for line in lines) == 1

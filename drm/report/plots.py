@@ -73,8 +73,8 @@ def _row(
     block: Block, part: list[Panel], columns: int, axes: Axes, curves: dict[str, Curve], others: dict[str, Spread],
     *, foot: bool,
 ) -> Markup:  # fmt: skip
-    # One wide panel would be a poor picture of a single interrupter: at least three columns are laid out.
-    width = (WIDTH - LEFT - RIGHT - GAP * (max(columns, 3) - 1)) / max(columns, 3)
+    # One wide panel would be a poor picture of a single interrupter: at least two columns are laid out.
+    width = (WIDTH - LEFT - RIGHT - GAP * (max(columns, 2) - 1)) / max(columns, 2)
     drawn = [
         _panel(p, LEFT + i * (width + GAP), width, axes, curves.get(p.interrupter), others[p.interrupter], first=i == 0)
         for i, p in enumerate(part)

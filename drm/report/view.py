@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows
+from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows, unjudged
 from drm.report import bars, curves, motion, plots, tables
 from drm.report.others import alternatives
 from drm.wording import LEVELS, MARKS, VERDICTS, clean, measured, name, number, title_of, unit_of, value_words, worst
@@ -47,20 +47,25 @@ def view(result: Result) -> dict[str, Any]:
 def pole_map(result: Result, levels: dict[str, str]) -> dict[str, Any]:
     """Poles as rows and positions as columns; a cell holds the interrupters of that place."""
     units = result.breaker.interrupters
+    blind = unjudged(result)
     positions = sorted({i.position for i in units})
     rows = [
         (
             name(pole),
-            [[_cell(result, i.name, levels) for i in units if i.pole == pole and i.position == p] for p in positions],
+            [
+                [_cell(result, i.name, levels, blind) for i in units if i.pole == pole and i.position == p]
+                for p in positions
+            ],
         )
         for pole in dict.fromkeys(i.pole for i in units)
     ]
     return {"positions": positions, "rows": rows}
 
 
-def _cell(result: Result, who: str, levels: dict[str, str]) -> dict[str, str]:
+def _cell(result: Result, who: str, levels: dict[str, str], blind: set[str]) -> dict[str, str]:
     level = levels.get(who, "")
-    return {"name": name(who), "level": level, "mark": MARKS[level], "facts": facts(result, who)}
+    word = level or ("not judged" if who in blind else "no finding")
+    return {"name": name(who), "level": level, "mark": MARKS[level], "word": word, "facts": facts(result, who)}
 
 
 def facts(result: Result, who: str) -> str:
