@@ -64,3 +64,9 @@ def test_the_peak_stays_inside_the_scale(tmp_path: Path) -> None:
     samples = np.array([-1 / 3, 1 / 3])
     back = read(write_comtrade(record(Channel("U", "V", samples)), tmp_path / "x.cfg", data_format="BINARY"))
     assert not np.isnan(back.channels[0].samples).any()
+
+
+def test_a_dot_in_the_name_is_no_suffix(tmp_path: Path) -> None:
+    path = write_comtrade(record(Channel("U", "V", np.zeros(2))), tmp_path / "run 1.5", data_format="ASCII")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["run 1.5.cfg", "run 1.5.dat"]
+    assert read(path).name == "run 1.5"
