@@ -72,7 +72,7 @@ def table(
     return pd.concat(rows, ignore_index=True)
 
 
-def main(trials: int = 1000) -> None:
+def main(trials: int = 100) -> None:
     """Print the table."""
     rng = np.random.default_rng(20240229)
     print("interrupters operations  false alarm (drawn / at the prior)  power wipe -3 mm  others named  ms each")
@@ -101,4 +101,4 @@ def _least(t: pd.DataFrame) -> float:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 100)

@@ -21,8 +21,8 @@ _BEFORE_THE_CUT = ("main_", "commutation_", "arcing_resistance_uohm")
 # Start of a reason -> starts of the columns that it leaves good. Any other reason spoils the whole row.
 _LEAVES: tuple[tuple[str, tuple[str, ...]], ...] = (
     (NO_TRAVEL, ("",)),
-    ("the current was cut off by another", _BEFORE_THE_CUT),
-    ("the current began only when another", _BEFORE_THE_CUT),
+    ("the current was cut off", _BEFORE_THE_CUT),
+    ("the current began only", _BEFORE_THE_CUT),
     ("the record ends before the contact parts", _BEFORE_THE_CUT),
     ("the record begins with the contact closed", ("main_resistance",)),
     (NO_ARCING, ("main_resistance",)),

@@ -145,7 +145,9 @@ def test_measurement_uncertainty_widens_the_scale():
 
 def test_a_cut_off_row_still_gives_its_main_contact_but_no_wipe():
     table = healthy(3, kinds=("open",))
-    table.loc[0, "quality"] = "the current was cut off by another interrupter of the same injection"
+    table.loc[0, "quality"] = (
+        "the current was cut off by A2, in series with it, before the arcing contact's own instant"
+    )
     assert usable(table, "main_resistance_uohm").tolist() == [True, True, True]
     assert usable(table, "arcing_wipe_mm").tolist() == [False, True, True]
 

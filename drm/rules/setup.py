@@ -22,11 +22,13 @@ def current(c: Context) -> Iterator[Finding]:
     if "current_a" not in c.features:
         return
     level = c.features.groupby("interrupter")["current_a"].median().abs()
+    # A source set to 100 A may be read as 99.6 A: below means below by more than the reading is uncertain.
+    least = _LEAST_A * (1.0 - 2.0 * c.breaker.instrument.current_gain_rel)
     bands = (
         ("setup.current-unusable", level[level < _UNUSABLE_A], f"below {_UNUSABLE_A:.0f} A: the trace cannot be used"),
         (
             "setup.current-low",
-            level[(level >= _UNUSABLE_A) & (level < _LEAST_A)],
+            level[(level >= _UNUSABLE_A) & (level < least)],
             f"below {_LEAST_A:.0f} A: resistances are uncertain and film may dominate them",
         ),
     )
@@ -67,7 +69,10 @@ def quality(c: Context) -> Iterator[Finding]:
             subject="setup",
             message=f"{joined(list(names))}: {reason}. No verdict is drawn from what this spoils.",
             basis="the trace itself",
-            advice=measure_again("Mend the cause in the test's connection or settings and repeat the test."),
+            advice=measure_again(
+                "Mend the cause in the test's connection or settings and repeat the test; where a neighbour in series cut "
+                "the current off, inject each interrupter by itself."
+            ),
             interrupters=names,
             operations=tuple(sorted({n for _, n in where})),
             evidence={"reason": reason, "rows": len(where)},
