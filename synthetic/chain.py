@@ -43,4 +43,5 @@ def impulses(samples: FloatArray, count: int, height: float, rng: np.random.Gene
 def quantised(samples: FloatArray, full: float, bits: int) -> FloatArray:
     """Clipped to ±`full` and rounded to the step of a converter of `bits`; the greatest code is one step below."""
     step = 2.0 * full / 2**bits
-    return np.clip(np.round(samples / step), -(2 ** (bits - 1)), 2 ** (bits - 1) - 1) * step
+    codes = np.clip(np.round(samples / step), -(2 ** (bits - 1)), 2 ** (bits - 1) - 1)
+    return np.asarray(step * codes, dtype=np.float64)

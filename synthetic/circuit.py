@@ -54,7 +54,7 @@ def solve(ohm: FloatArray, metal: BoolArray, step_s: float, injection: Injection
     loop holds the voltage below `arc_v`. While the source regulates and metal conducts, the current follows the
     resistance without delay (L over the output resistance is a microsecond), so only the moves are stepped through.
     """
-    closed = metal.all(axis=0)
+    closed: BoolArray = np.asarray(metal.all(axis=0), dtype=np.bool_)
     total = np.where(closed, ohm.sum(axis=0), 0.0)
     loop = injection.earth_loop_mohm * 1e-3
     seen = total * loop / (total + loop) if loop > 0.0 else total
@@ -67,14 +67,25 @@ def solve(ohm: FloatArray, metal: BoolArray, step_s: float, injection: Injection
     steady = np.where(
         conducting, np.minimum(short_a * out / (out + lead + seen), injection.limit_v / (lead + seen)), 0.0
     )
-    arc_each = injection.arc_v * np.maximum((~metal).sum(axis=0), 1)
+    arcs = _arcs(metal, step_s, injection)
+    arc_each = np.asarray(arcs.sum(axis=0), dtype=np.float64)
     current, arcing = _step_moves(closed, seen, steady, arc_each, loop, lead, henry, step_s, short_a, injection)
     share = np.where(closed, loop / (total + loop) if loop > 0.0 else 1.0, 0.0)
     contact = np.where(arcing, current - (arc_each / loop if loop > 0.0 else 0.0), current * share)
     across = np.where(arcing, arc_each, current * loop if loop > 0.0 else injection.limit_v)
     parted = (~metal).sum(axis=0)
-    each = np.where(metal, ohm * contact, across / np.maximum(parted, 1))
+    # Arcs drop their own voltage each; without current the open gaps share what lies across them alike.
+    gaps = np.where(arcing, arcs, across / np.maximum(parted, 1))
+    each = np.where(metal, ohm * contact, gaps)
     return Solution(current, contact, each)
+
+
+def _arcs(metal: BoolArray, step_s: float, injection: Injection) -> FloatArray:
+    """Voltage at which each interrupter would arc, shape (k, n): it rises from parting on; 0 where metal touches."""
+    index = np.arange(metal.shape[1])
+    last = np.maximum.accumulate(np.where(metal, index, -1), axis=1)
+    since_ms = 1e3 * step_s * (index - last)
+    return np.where(metal, 0.0, injection.arc_v + injection.arc_rise_v_ms * since_ms)
 
 
 def _step_moves(

@@ -69,8 +69,8 @@ def unit_of(contact: Contact, faults: Sequence[Fault], rng: np.random.Generator)
     z = rng.standard_normal(4)
     main = contact.main_resistance_uohm * math.exp(contact.main_scatter_rel * z[0]) * 1e-6
     arcing = contact.arcing_resistance_uohm * math.exp(contact.arcing_scatter_rel * z[1]) * 1e-6
-    at = contact.main_parting_mm + contact.main_parting_scatter_mm * z[2]
-    wipe = contact.arcing_wipe_mm + contact.wipe_scatter_mm * z[3]
+    at = contact.main_parting_mm + contact.main_parting_scatter_mm * float(z[2])
+    wipe = contact.arcing_wipe_mm + contact.wipe_scatter_mm * float(z[3])
     rough, spikes = contact.arcing_roughness_rel, 0
     for fault in faults:
         if fault.kind in ("worn", "short_wipe"):
@@ -112,7 +112,7 @@ def _moved(x: FloatArray, unit: Unit, contact: Contact, rng: np.random.Generator
     grid = np.linspace(-w, w, 801)
     share = np.clip((grid[:, None] - at[None, :]) / each + 0.5, 0.0, 1.0).mean(axis=1)
     half = float(np.interp(0.5, share, grid))
-    return np.interp(x - unit.main_mm + half, grid, share)
+    return np.asarray(np.interp(x - unit.main_mm + half, grid, share), dtype=np.float64)
 
 
 def _crossing(time: FloatArray, y: FloatArray, level: float, inside: slice) -> float:

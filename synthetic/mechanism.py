@@ -103,7 +103,7 @@ def travel(
 
 
 def coil(time: FloatArray, command_s: float, latch_s: float, cut_s: float, amps: float) -> FloatArray:
-    """Coil current: rise, dip as the armature moves, rise again, and the auxiliary contact's interruption at `cut_s`."""
+    """Coil current: rise, dip as the armature moves, rise, and the auxiliary contact's cut-off at `cut_s`."""
     t = time - command_s
     tau, hit = 6e-3, 0.6 * latch_s
     rise = amps * (1.0 - np.exp(-np.maximum(t, 0.0) / tau))

@@ -82,6 +82,7 @@ class Injection:
     lead_mohm: float = 15.0
     lead_uh: float = 10.0
     arc_v: float = 13.0  # Holm, least arc voltage of copper (from memory)
+    arc_rise_v_ms: float = 10.0  # as the gap grows; common practice, no source
     least_arc_a: float = 0.4  # Holm, least arc current (from memory)
     earth_loop_mohm: float = 0.0  # 0: no loop; else both ends are earthed through so much
     sense_uh: float = 0.2

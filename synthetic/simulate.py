@@ -25,7 +25,8 @@ BoolArray = NDArray[np.bool_]
 class Truth:
     """What is true of one interrupter in one operation, before any delay of the chain.
 
-    `main_s`, `arcing_s` on the record's clock; `main_ms`, `arcing_ms` from the coil's onset. NaN where it does not exist.
+    `main_s`, `arcing_s` on the record's clock; `main_ms`, `arcing_ms` from the coil's onset.
+    NaN where there is none.
     """
 
     interrupter: str
@@ -260,15 +261,18 @@ def _mechanical(
 
 
 def _breaker(s: Scenario) -> Breaker:
-    sensors = {
-        "linear": lambda p: TravelSensor(f"TRV_{p}", scale=1.0),
-        "rotary": lambda p: TravelSensor(f"TRV_{p}", curve=_curve(s)),
-        "none": lambda p: None,
+    kinds: dict[str, tuple[float | None, tuple[tuple[float, float], ...]]] = {
+        "linear": (1.0, ()),
+        "rotary": (None, _curve(s)),
     }
+    sensors: dict[str, TravelSensor | None] = dict.fromkeys(s.poles)
+    if s.chain.travel in kinds:
+        scale, curve = kinds[s.chain.travel]
+        sensors = {p: TravelSensor(f"TRV_{p}", scale, curve) for p in s.poles}
     mechanisms = tuple(
         Mechanism(
             p,
-            sensors[s.chain.travel](p),
+            sensors[p],
             f"TC_{p}" if "O" in s.sequence else None,
             f"CC_{p}" if "C" in s.sequence else None,
             None,

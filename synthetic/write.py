@@ -120,5 +120,9 @@ def write_simulation(simulation: Simulation, folder: str | os.PathLike[str], *, 
 def read_truth(path: str | os.PathLike[str]) -> tuple[Truth, ...]:
     """The truth that :func:`write_simulation` wrote."""
     rows = json.loads(Path(path).read_text(encoding="utf-8"))["truth"]
-    made = ({k: math.nan if v is None else v for k, v in row.items()} for row in rows)
-    return tuple(Truth(**{**row, "faults": tuple(row["faults"])}) for row in made)
+    made = []
+    for row in rows:
+        values: dict[str, Any] = {key: math.nan if value is None else value for key, value in row.items()}
+        values["faults"] = tuple(row["faults"])
+        made.append(Truth(**values))
+    return tuple(made)
