@@ -180,10 +180,16 @@ def tables() -> None:
 
 ROWS_BINARY = ((100, 2000, 0), (101, 2001, 0), (102, 2002, 1), (103, 2003, 1))
 
-if __name__ == "__main__":
+
+def main() -> None:
+    """Write them all."""
     FOLDER.mkdir(parents=True, exist_ok=True)
     configurations()
     data()
     clocks()
     combined()
     tables()
+
+
+if __name__ == "__main__":
+    main()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
+import make_ugly
 import numpy as np
 import pytest
 
@@ -208,3 +209,9 @@ def test_a_table_gives_names_units_and_states(file: str) -> None:
 
 def test_a_quoted_name_may_hold_the_separator() -> None:
     assert read(UGLY / "quoted.csv").names[0] == "U, A1"
+
+
+def test_the_folder_is_what_its_generator_makes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(make_ugly, "FOLDER", tmp_path)
+    make_ugly.main()
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == {p.name: p.read_bytes() for p in UGLY.iterdir()}
