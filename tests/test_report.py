@@ -267,3 +267,16 @@ def test_no_path_is_cut_short(page):
     paths = [v for t, k, v in Seen(page).attributes if t == "path" and k == "d"]
     assert max(len(v) for v in paths) > 1000
     assert all(re.fullmatch(r"[MLZh\d. -]+", v) for v in paths if "v" not in v)
+
+
+def test_a_finding_marks_the_operations_that_it_names():
+    # C3's finding names the openings 1 and 3, A2's the first alone: the closing has no marked picture.
+    marked = re.findall(r'class="own loud"', render(result()).split("</style>")[1].split('id="op1"')[1])
+    assert len(marked) == 3
+
+
+def test_evidence_in_parts_is_told_in_words():
+    made = result()
+    parts = [{"feature": "arcing_wipe_mm", "value": 9.2, "p": 1.4e-7, "ratio": None}]
+    text = visible(render(replace(made, findings=(replace(made.findings[0], evidence={"contributions": parts}),))))
+    assert "feature arcing wipe (mm); value 9.200; p 1.4e-07" in text
