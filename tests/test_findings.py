@@ -4,14 +4,13 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from test_siblings import healthy, shorten
 
 import drm
-
 from drm.breaker import Breaker, Interrupter, Limit
 from drm.findings import LEVELS, findings
 from drm.rules.limits import judge
 from drm.siblings import compare
-from tests.test_siblings import healthy, shorten
 
 CUT = "the current was cut off by A2, in series with it, before the arcing contact's own instant"
 NO_ZONE = "no arcing zone longer than the resolution: reversed order or a missing contact"

@@ -70,8 +70,8 @@ def quality(c: Context) -> Iterator[Finding]:
             message=f"{joined(list(names))}: {reason}. No verdict is drawn from what this spoils.",
             basis="the trace itself",
             advice=measure_again(
-                "Mend the cause in the test's connection or settings and repeat the test; where a neighbour in series cut "
-                "the current off, inject each interrupter by itself."
+                "Mend the cause in the test's connection or settings and repeat the test; where a neighbour in series "
+                "cut the current off, inject each interrupter by itself."
             ),
             interrupters=names,
             operations=tuple(sorted({n for _, n in where})),
