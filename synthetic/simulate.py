@@ -221,16 +221,16 @@ def _channel(name: str, unit: str, x: FloatArray, full: float, bits: int, skew_s
     )
 
 
-#: Shaft angle of a rotary sensor over the share of the stroke, degrees: a crank, bent at both ends.
-_CRANK = tuple((math.degrees(math.asin(2.0 * q - 1.0)) * 0.7, q) for q in np.linspace(0.05, 0.95, 19).tolist())
+def _angle(share: FloatArray, sign: int) -> FloatArray:
+    """Shaft angle of a rotary sensor, degrees, at a share of the stroke: a crank, bent at both ends."""
+    return np.asarray(sign * 0.7 * np.degrees(np.arcsin((2.0 * share - 1.0) / 1.5)), dtype=np.float64)
 
 
 def _curve(s: Scenario) -> tuple[tuple[float, float], ...]:
-    # Carried on past the ends, so that overtravel and rebound stay on the curve.
-    (a0, q0), (a1, q1) = _CRANK[0], _CRANK[-1]
-    ends = ((a0 - 30.0, q0 - 0.15), *_CRANK, (a1 + 30.0, q1 + 0.15))
-    pairs = [(s.chain.travel_sign * a, s.motion.stroke_mm * q) for a, q in ends]
-    return tuple(sorted(pairs))
+    """The sensor's table, every 4 % of the stroke and past both ends, where overtravel goes."""
+    share = np.linspace(-0.12, 1.12, 32)
+    angle = _angle(share, s.chain.travel_sign).tolist()
+    return tuple(sorted(zip(angle, (s.motion.stroke_mm * share).tolist(), strict=True)))
 
 
 def _mechanical(
@@ -244,9 +244,8 @@ def _mechanical(
             x = step * np.round((c.travel_sign * x + rng.uniform(-5.0, 5.0)) / step) if step > 0 else c.travel_sign * x
             out.append(Channel(f"TRV_{pole}", "mm", x, resolution=step))
         elif c.travel == "rotary":
-            curve = sorted((mm, angle) for angle, mm in _curve(s))
-            angle = np.interp(x, [p[0] for p in curve], [p[1] for p in curve])
-            step = c.encoder_mm * 120.0 / m.stroke_mm
+            angle = _angle(x / m.stroke_mm, c.travel_sign)
+            step = c.encoder_mm * 60.0 / m.stroke_mm  # the shaft turns some 60 degrees
             angle = step * np.round(angle / step) if step > 0 else angle
             out.append(Channel(f"TRV_{pole}", "deg", angle, resolution=step))
         for prefix, kind in (("TC", "O"), ("CC", "C")):
