@@ -43,7 +43,6 @@ def read(path: Path) -> Record:
     text_head, flag = decode(_some_lines(content))
     flags = [flag] if flag else []
     if flag == "encoding: UTF-16":
-        text_head = decode(content)[0]
         content = text_head.encode("utf-8")
     elif content.startswith(b"\xef\xbb\xbf"):
         content = content[3:]
