@@ -1,5 +1,6 @@
 """What is said, at which level, about whom, and on what basis."""
 
+import json
 from pathlib import Path
 
 import pandas as pd
@@ -246,3 +247,14 @@ def test_a_cut_off_interrupter_of_a_real_record_is_still_judged_by_its_main_cont
     assert "main_resistance_uohm" in seen
     assert "arcing_wipe_mm" not in seen
     assert {n for f in result.findings if f.level != "note" for n in f.interrupters} == {"C1"}
+
+
+def test_evidence_can_be_written_as_strict_json():
+    table = shorten(healthy(6, seed=1, wipe_sd=0.3), "B2")
+    mine = table["interrupter"] == "A1"
+    table.loc[mine, "quality"] = NO_ZONE
+    table.loc[mine, ["arcing_wipe_mm", "arcing_contact_mm"]] = float("nan")
+    found = say(table, limits={"arcing_wipe_mm": Limit(min=13.5)})
+    assert {"hold", "inspect"} <= {f.level for f in found}
+    for f in found:
+        json.dumps(f.evidence, allow_nan=False)

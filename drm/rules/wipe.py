@@ -39,7 +39,7 @@ def no_wipe(c: Context) -> Iterator[Finding]:
     if hit.empty:
         return
     for name, mine in hit.groupby("interrupter", sort=True):
-        values = {k: [float(v) for v in mine[k]] for k in _LARGEST if k in mine}
+        values = {k: [float(v) for v in mine[k].dropna()] for k in _LARGEST if k in mine}
         yield Finding(
             code="wipe.none",
             level="hold",
