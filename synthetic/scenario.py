@@ -41,15 +41,22 @@ FAULTS = {
 
 @dataclass(frozen=True)
 class Motion:
-    """Operating mechanism, the same design for each; figures are of common practice, no source."""
+    """Operating mechanism, the same design for each; figures are of common practice, no source.
+
+    Below 0.3 m/s a screw moves the contact: no coil is energised, and the command is the start of motion.
+    """
 
     stroke_mm: float = 160.0
-    open_speed_m_s: float = 6.5  # at arcing parting; below 0.3 the contact is moved by a screw at constant speed
+    open_speed_m_s: float = 6.5  # at arcing parting
     close_speed_m_s: float = 4.2  # at arcing touch
     open_latch_ms: float = 14.0  # coil onset to first motion
     close_latch_ms: float = 14.0
     scatter_rel: float = 0.01  # of speeds and latch times from one mechanism to another
     coil_a: float = 3.0
+
+    def by_screw(self, kind: str) -> bool:
+        """Whether the operation ``O`` or ``C`` is made by a screw."""
+        return (self.open_speed_m_s if kind == "O" else self.close_speed_m_s) < 0.3
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,8 @@ BoolArray = NDArray[np.bool_]
 class Truth:
     """What is true of one interrupter in one operation, before any delay of the chain.
 
-    `main_s`, `arcing_s` on the record's clock; `main_ms`, `arcing_ms` from the coil's onset.
+    `main_s`, `arcing_s` on the record's clock; `main_ms`, `arcing_ms` from the coil's onset
+    (moved by a screw: from the start of motion).
     NaN where there is none.
     """
 
@@ -78,6 +79,7 @@ def _move(s: Scenario, fine: FloatArray, rng: np.random.Generator) -> _Motion:
         row = scatter[0 if opening else 1]
         latch = 1e-3 * (m.open_latch_ms if opening else m.close_latch_ms) * (1.0 + row[0])
         speed = (m.open_speed_m_s if opening else m.close_speed_m_s) * (1.0 + row[1])
+        latch *= 0.0 if m.by_screw(kind) else 1.0
         latch *= 1.0 + 0.1 * m.scatter_rel * float(rng.standard_normal())
         a, b = int(np.searchsorted(fine, command)), int(np.searchsorted(fine, following))
         part = slice(a, b)
@@ -87,7 +89,8 @@ def _move(s: Scenario, fine: FloatArray, rng: np.random.Generator) -> _Motion:
             travel[b:] = x[-1]
         past = x > 0.45 * m.stroke_mm if opening else x < 0.55 * m.stroke_mm
         cut = float(fine[part][np.argmax(past)]) if bool(past.any()) else math.inf
-        coils[kind] = coils[kind] + mechanism.coil(fine, command, latch, cut, m.coil_a)
+        if not m.by_screw(kind):
+            coils[kind] = coils[kind] + mechanism.coil(fine, command, latch, cut, m.coil_a)
         parts.append((a, b))
     return _Motion(travel, tuple(parts), coils)
 
@@ -249,7 +252,7 @@ def _mechanical(
             angle = step * np.round(angle / step) if step > 0 else angle
             out.append(Channel(f"TRV_{pole}", "deg", angle, resolution=step))
         for prefix, kind in (("TC", "O"), ("CC", "C")):
-            if kind in s.sequence:
+            if _has_coil(s, kind):
                 amps = chain.sampled(motion.coils[kind], fine, at) + 0.005 * rng.standard_normal(at.size)
                 out.append(_channel(f"{prefix}_{pole}", "A", amps, 20.0, 16))
     for pole, motion in motions.items():
@@ -257,6 +260,10 @@ def _mechanical(
         for letter, state in (("a", x < 0.4 * m.stroke_mm), ("b", x > 0.55 * m.stroke_mm)):
             out.append(Channel(f"AUX_{pole}_{letter}", "", state.astype(np.float64), digital=True))
     return out
+
+
+def _has_coil(s: Scenario, kind: str) -> bool:
+    return kind in s.sequence and not s.motion.by_screw(kind)
 
 
 def _breaker(s: Scenario) -> Breaker:
@@ -272,8 +279,8 @@ def _breaker(s: Scenario) -> Breaker:
         Mechanism(
             p,
             sensors[p],
-            f"TC_{p}" if "O" in s.sequence else None,
-            f"CC_{p}" if "C" in s.sequence else None,
+            f"TC_{p}" if _has_coil(s, "O") else None,
+            f"CC_{p}" if _has_coil(s, "C") else None,
             None,
             {"a": f"AUX_{p}_a", "b": f"AUX_{p}_b"},
         )
