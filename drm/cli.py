@@ -242,9 +242,8 @@ def simulate(scenario: str, out: str, seed: int, data_format: str) -> int:
     """Write a synthetic record with its truth."""
     import numpy as np
 
-    from drm.synthetic import load
+    from drm.synthetic import load, write_simulation
     from drm.synthetic import simulate as run
-    from drm.synthetic import write_simulation
 
     simulation = run(load(scenario), rng=np.random.default_rng(seed))
     path = write_simulation(simulation, out, data_format=data_format)

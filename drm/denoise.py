@@ -92,7 +92,9 @@ class Hum:
         return total
 
 
-def robust_lstsq(design: FloatArray, target: FloatArray, *, rounds: int = 12) -> tuple[FloatArray, FloatArray, float]:
+def robust_lstsq(
+    design: FloatArray, target: FloatArray, *, rounds: int = 12, floor: float = 0.0
+) -> tuple[FloatArray, FloatArray, float]:
     """Robust least squares: least absolute deviations to begin with, then Tukey's redescending weights.
 
     Redescending, because the sliding roughness of a closed contact has a tail to one side.
@@ -101,6 +103,8 @@ def robust_lstsq(design: FloatArray, target: FloatArray, *, rounds: int = 12) ->
     ----------
     design : ndarray, shape (n, p)
     target : ndarray, shape (n,)
+    floor : float
+        Least residual scale: a quantised trace sits on few levels, and none of them is an outlier.
 
     Returns
     -------
@@ -123,7 +127,7 @@ def robust_lstsq(design: FloatArray, target: FloatArray, *, rounds: int = 12) ->
         normal = weighted @ scaled.T
         coefficients = np.linalg.pinv(normal, hermitian=True) @ (weighted @ target)
         rest = target - coefficients @ scaled
-        scale = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+        scale = max(1.4826 * float(np.median(np.abs(rest - np.median(rest)))), floor)
         if scale <= 0.0:
             break
         if turn < rounds // 3:
@@ -141,6 +145,7 @@ def fit_hum(
     *,
     frequency_hz: float,
     harmonics: int = 5,
+    resolution_v: float = 0.0,
 ) -> Hum:
     """Fit closed resistance, hum and harmonics together on a closed stretch, with the current as regressor.
 
@@ -153,6 +158,11 @@ def fit_hum(
         The closed stretch; NaN is passed over.
     frequency_hz : float
         Nominal line frequency; refined within 1 % where the stretch is long enough.
+    harmonics : int
+        How many of them are fitted at the most.
+    resolution_v : float
+        The voltage's step of quantisation. Where noise and hum do not carry the trace across several steps the closed
+        resistance is known only to a step's uniform distribution.
 
     Returns
     -------
@@ -169,7 +179,7 @@ def fit_hum(
 
     def fit(frequency: float) -> tuple[FloatArray, FloatArray, float]:
         angles = 2.0 * np.pi * frequency * np.outer(t, np.arange(1, orders + 1))
-        return robust_lstsq(np.column_stack([i, np.cos(angles), np.sin(angles)]), v)
+        return robust_lstsq(np.column_stack([i, np.cos(angles), np.sin(angles)]), v, floor=resolution_v / 2.0)
 
     frequency = frequency_hz
     coefficients, covariance, scale = fit(frequency)
@@ -189,12 +199,15 @@ def fit_hum(
         @ coefficients
     )
     inflate = _correlation_factor(rest, scale)
+    # Undithered, the mean of a quantised trace is off by up to half a step; noise of half a step makes it harmless.
+    moved = float(np.std(v))
+    coarse = resolution_v / np.sqrt(12.0) / abs(float(np.median(i))) if moved < 0.5 * resolution_v else 0.0
     return Hum(
         frequency,
         tuple(float(c) for c in coefficients[1 : 1 + orders]),
         tuple(float(c) for c in coefficients[1 + orders :]),
         float(coefficients[0]),
-        float(np.sqrt(covariance[0, 0]) * inflate),
+        float(np.hypot(np.sqrt(covariance[0, 0]) * inflate, coarse)),
         scale,
     )
 

@@ -234,6 +234,8 @@ def _read(
     """One row of the feature table, and the reading behind it where there is one."""
     row = _identity(record, breaker, operation, interrupter)
     reasons = list(zones.reasons)
+    if hum is not None and hum.resistance_u_ohm > 0.03 * hum.resistance_ohm:
+        reasons.append("the voltage channel's steps or noise are coarse against the closed contact's drop")
     if moving is None:
         reasons.append("no travel channel: nothing in mm can be measured")
     if trace is None or hum is None:
@@ -278,10 +280,11 @@ def _read(
 
 
 def _metallic(trace: Trace, zones: Zones) -> NDArray[np.bool_]:
-    """Samples on the metallic side of the arcing contact's instant (all where that is not known)."""
-    if not zones.arcing_s:
+    """Samples on the metallic side of the arcing contact's instant, or of where the current was cut off."""
+    end = zones.arcing_s.value if zones.arcing_s else zones.end_s
+    if not math.isfinite(end):
         return np.isfinite(trace.time_s)
-    after = trace.time_s > zones.arcing_s.value
+    after = trace.time_s > end
     return ~after if trace.kind == "open" else after
 
 

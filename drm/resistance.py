@@ -66,8 +66,14 @@ def resistance_of(trace: Trace, *, inductance_h: float = 0.0, least_share: float
     """
     enough = trace.current_a > least_share * trace.injected_a
     with np.errstate(invalid="ignore", divide="ignore"):
-        drop = trace.voltage_v - inductance_h * slope(trace.time_s, trace.current_a)
+        drop = trace.voltage_v - inductance_h * _moving(slope(trace.time_s, trace.current_a))
         return np.where(enough, drop / trace.current_a, np.nan)
+
+
+def _moving(rate: FloatArray) -> FloatArray:
+    """The current's slope where it stands clear of its own noise, else zero: noise must not be multiplied in."""
+    noise = 1.4826 * float(np.nanmedian(np.abs(rate - np.nanmedian(rate))))
+    return np.where(np.abs(rate) > 6.0 * noise, rate, 0.0)
 
 
 def inductance(trace: Trace, part: slice, *, largest_h: float = 5e-6) -> tuple[float, float]:

@@ -57,7 +57,7 @@ def save(result: Result, folder: str | os.PathLike[str]) -> None:
         (part / "report.html").write_text(render(result), encoding="utf-8")
 
 
-class written_whole:  # noqa: N801  (a context manager reads as a phrase)
+class written_whole:
     """A folder to write into, whose files appear in `folder` together when the block ends without an error."""
 
     def __init__(self, folder: str | os.PathLike[str]) -> None:
@@ -122,7 +122,7 @@ def _guarded(table: pd.DataFrame) -> pd.DataFrame:
     """A copy whose text cannot be taken for a formula by a spreadsheet."""
     out = table.copy()
     for name in out.columns:
-        if not (out[name].dtype.kind in "fiub"):
+        if out[name].dtype.kind not in "fiub":
             out[name] = [f"'{v}" if isinstance(v, str) and v.startswith(_FORMULA) else v for v in out[name]]
     return out
 

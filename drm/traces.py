@@ -112,16 +112,17 @@ def trace_of(
         )
     if abs(closed_v / closed_i) > LARGEST_CLOSED_OHM:
         return Unusable(
-            f"the contact reads {1e6 * abs(closed_v / closed_i):.0f} uOhm at rest: not closed, a loose clamp, or not the "
-            "channels that belong together"
+            f"the contact reads {1e6 * abs(closed_v / closed_i):.0f} uOhm at rest: not closed, a loose clamp, or "
+            "not the channels that belong together"
         )
-    sigma = noise_sigma(voltage[rest], resolution=u_channel.resolution * volts)
+    step_v = u_channel.resolution * volts
+    sigma = noise_sigma(voltage[rest], resolution=step_v)
     if abs(closed_v) < 0.5e-6 * abs(closed_i):
         return Unusable("the voltage channel shows nothing while current flows: a sense lead is off or shorted")
     # Masked at rest only: in the arcing zone a lone spike may be a true part-separation.
     masked = impulses(voltage[rest], sigma=max(sigma, 1e-7))
     voltage[rest] = np.where(masked, np.nan, voltage[rest])
-    hum = fit_hum(time[rest], voltage[rest], current[rest], frequency_hz=frequency_hz)
+    hum = fit_hum(time[rest], voltage[rest], current[rest], frequency_hz=frequency_hz, resolution_v=step_v)
     clean = np.where(np.abs(voltage) < 0.98 * ceiling, voltage - hum.at(time), voltage)
     trace = Trace(time, clean, current, operation.kind, rest, abs(closed_i), max(sigma, 1e-7), ceiling)
     return (replace(trace, sigma_v=max(sigma, hum.sigma_v)) if np.isfinite(hum.sigma_v) else trace), hum

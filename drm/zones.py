@@ -24,6 +24,10 @@ BoolArray = NDArray[np.bool_]
 CONDUCTING = 0.1
 #: What the chain's filter and the sampling delay a sudden change by, in samples: between none and one.
 DELAY = 0.5
+#: Fewest samples between the commutation and the loss in which the current rests on the arcing contact.
+LEAST_ZONE = 3
+#: An arcing zone shorter than this, s, is not told from a commutation: a fifth of the shortest that the trade meets.
+SHORTEST_ZONE = 0.25e-3
 
 
 @dataclass(frozen=True)
@@ -153,29 +157,40 @@ def _loss(time: FloatArray, voltage: FloatArray, last: int, threshold: float, le
     return Quantity(float(time[last]) + (share - DELAY) * step, 0.5 * step)
 
 
-def _gain(time: FloatArray, voltage: FloatArray, last: int) -> Quantity:
-    """Instant of the first gain on closing, on arrays turned round: where the voltage leaves the parted level.
+def _gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int, ceiling_v: float) -> Quantity:
+    """Instant of the first gain on closing, on arrays turned round: where the voltage leaves the parted state.
 
-    The parted level is quiet, so the departure shows before the filter has passed it: a line through the two samples
-    after it, carried back to the level and kept between the samples that bracket it.
+    The parted state is quiet, so the departure shows before the filter has passed it. A voltage at its ceiling shows it
+    late, and then the current shows it first: the earlier of the two is taken.
     """
-    n = voltage.size
-    if last + 1 >= n:
+    if last + 1 >= voltage.size:
         return NOTHING
-    parted = float(np.nanmedian(voltage[last + 1 :]))
-    scatter = 1.4826 * float(np.nanmedian(np.abs(voltage[last + 1 :] - parted)))
-    width = max(4.0 * scatter, 1e-3 * abs(parted))
+    step = float(abs(time[last] - time[last + 1]))
+    found = [_departure(time, voltage, last)]
+    if float(np.nanmedian(voltage[last + 1 :])) > 0.98 * ceiling_v:
+        found.append(_departure(time, current, last))
+    known = [t for t in found if np.isfinite(t)]
+    return Quantity(min(known), 0.5 * step) if known else NOTHING
+
+
+def _departure(time: FloatArray, samples: FloatArray, last: int) -> float:
+    """Where `samples` leave their level beyond `last` (turned round): a line through two samples, carried back to it.
+
+    The instant is kept between the last sample at the level and the first away from it.
+    """
+    level = float(np.nanmedian(samples[last + 1 :]))
+    scatter = 1.4826 * float(np.nanmedian(np.abs(samples[last + 1 :] - level)))
+    width = max(6.0 * scatter, 1e-3 * abs(level))
     k = last + 1
-    while k < min(n - 1, last + 20) and not abs(voltage[k] - parted) <= width:
+    while k < min(samples.size - 1, last + 20) and not abs(samples[k] - level) <= width:
         k += 1
     a, b, c = k, k - 1, k - 2
-    step = float(abs(time[a] - time[b]))
-    at = float(time[a] + time[b]) / 2.0
-    if c >= 0 and np.isfinite(voltage[[b, c]]).all() and voltage[c] != voltage[b]:
-        rate = (voltage[c] - voltage[b]) / (time[c] - time[b])
-        low, high = sorted((float(time[a]), float(time[b])))
-        at = min(max(float(time[b] + (parted - voltage[b]) / rate), low), high)
-    return Quantity(at, 0.5 * step)
+    middle = float(time[a] + time[b]) / 2.0
+    if c < 0 or not np.isfinite(samples[[b, c]]).all() or samples[c] == samples[b]:
+        return middle
+    rate = (samples[c] - samples[b]) / (time[c] - time[b])
+    low, high = sorted((float(time[a]), float(time[b])))
+    return min(max(float(time[b] + (level - samples[b]) / rate), low), high)
 
 
 def _width(time: FloatArray, r: FloatArray, closed: float, arcing: float, near: int, reach: int) -> Quantity:
@@ -251,7 +266,11 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         )
     else:
         level_v = float(np.nanmedian(drop[split : last + 1])) if split <= last else closed * trace.injected_a
-        arcing = _loss(time, voltage, last, threshold, level_v) if opening else _gain(time, voltage, last)
+        arcing = (
+            _loss(time, voltage, last, threshold, level_v)
+            if opening
+            else _gain(time, voltage, current, last, trace.ceiling_v)
+        )
 
     if split > cut:
         if gone:
@@ -263,7 +282,9 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     # The level just after the commutation, not the zone's median, says where the middle of the move lies.
     zone = r_all[split : cut + 1]
     overall = float(np.nanmedian(zone))
-    reach = max(3, round(1.5e-3 / step))
+    # At rated speed the move takes half a millisecond, in a slow operation a tenth of the zone.
+    reach = max(3, round(1.5e-3 / step), (cut - split) // 5)
+    about_s = max(1e-3, 0.1 * (cut - split) * step)
     at, duration, local = float("nan"), NOTHING, overall
     for _ in range(3):
         # The middle in the record, then the level over the millisecond that follows the move, then the middle again.
@@ -273,13 +294,15 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
             at = float(time[split])
         past = np.abs(time - at) * np.where((time > at) == opening, 1.0, -1.0)
         half = 0.5 * duration.value if duration else step
-        near = r_all[(past > half) & (past < half + 1e-3) & (np.arange(time.size) <= cut)]
+        near = r_all[(past > half) & (past < half + about_s) & (np.arange(time.size) <= cut)]
         near = near[np.isfinite(near) & (near < 2.0 * overall)]
         local = float(np.median(near)) if near.size >= 5 else overall
     spread = 1.4826 * float(np.nanmedian(np.abs(zone - overall))) / max(overall, 1e-12)
     shape = (0.1 + min(spread, 0.5)) * (duration.value if duration else step) * 0.5
     main = Quantity(at - DELAY * step, float(np.hypot(0.5 * step, shape)))
-    if arcing and abs(arcing.value - main.value) <= 1.5 * step:
+    rests = np.isfinite(r_all) & (past > half) & (np.arange(time.size) <= cut)
+    shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
+    if arcing and (abs(arcing.value - main.value) <= shortest or int(rests.sum()) < LEAST_ZONE):
         reasons.append(_no_arcing())
     return Zones(main, duration, arcing, Quantity(closed_own), overall, loop, henry, until_s, tuple(reasons))
 

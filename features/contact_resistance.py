@@ -54,7 +54,7 @@ def arcing_resistance_uohm(o: Observation) -> Quantity:
     """Median over the arcing zone, uOhm.
 
     The contact's fluctuation is correlated over the distance between its asperities: the number of independent samples
-    is taken from the autocorrelation at lag one, and the median of Gaussian samples is 1.25 times as uncertain as a mean.
+    is taken from the autocorrelation at lag one; the median of Gaussian samples is 1.25 times as uncertain as a mean.
     """
     zone = _zone(o)
     if zone.size < LEAST:
@@ -83,7 +83,7 @@ def arcing_roughness_uohm(o: Observation) -> Quantity:
 
 
 def arcing_area_uohm_mm(o: Observation) -> Quantity:
-    """Resistance integrated over travel in the arcing zone, uOhm mm (resistance times wipe is used as a wear figure)."""
+    """Resistance integrated over travel in the arcing zone, uOhm mm (resistance times wipe is a wear figure)."""
     index = o.zone()
     if o.travel_mm is None or not o.arcing_s or index.size < LEAST:
         return NOTHING

@@ -58,7 +58,7 @@ def test_closing_is_opening_told_backwards() -> None:
         slice(a.time_s.size - 1000, a.time_s.size),
         200.0,
         1e-4,
-        10.0,
+        np.inf,
     )
     z = segment(turned)
     end = a.time_s[-1]
