@@ -1,4 +1,4 @@
-"""A breaker file: TOML in, a frozen :class:`drm.breaker.Breaker` out, or one sentence that says what is wrong and where."""
+"""A breaker file: TOML in, a frozen :class:`drm.breaker.Breaker` out, or one sentence on what is wrong and where."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import fields
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -238,7 +239,7 @@ def _travel(f: _File, table: Any, at: Mapping[str, Any]) -> TravelSensor:
     if not isinstance(curve, list) or len(curve) < 2 or not all(isinstance(p, list) and len(p) == 2 for p in curve):
         raise f.error("curve is not a list of two or more pairs", "curve", "write [[unit, mm], ...]", **at)
     points = tuple((_number(f, p[0], "curve", **at), _number(f, p[1], "curve", **at)) for p in curve)
-    steps = [(b[0] - a[0], b[1] - a[1]) for a, b in zip(points, points[1:], strict=False)]
+    steps = [(b[0] - a[0], b[1] - a[1]) for a, b in pairwise(points)]
     rising = all(s[0] > 0 for s in steps) or all(s[0] < 0 for s in steps)
     if not rising or not (all(s[1] >= 0 for s in steps) or all(s[1] <= 0 for s in steps)):
         raise f.error("curve does not run one way", "curve", "order the pairs and correct those that turn back", **at)
