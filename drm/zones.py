@@ -193,6 +193,60 @@ def _departure(time: FloatArray, samples: FloatArray, last: int) -> float:
     return min(max(float(time[b] + (level - samples[b]) / rate), low), high)
 
 
+def _ramp(
+    time: FloatArray,
+    r: FloatArray,
+    closed: float,
+    arcing: float,
+    spread: float,
+    noise: float,
+    at: float,
+    reach_s: float,
+) -> float:
+    """Middle of the commutation as a straight ramp, s, the most likely one under heavy-tailed scatter.
+
+    Each sample may scatter by the voltage's noise and, in proportion to how far the current has moved, by the arcing
+    contact's own fluctuation: Student's t with three degrees of freedom, so that a momentary part-separation beside the
+    move does not pull it. A straight ramp is the wrong shape for fingers that leave one by one; its middle is not
+    moved by that, its ends are.
+
+    Parameters
+    ----------
+    time, r : ndarray, shape (n,)
+        In order of opening; time runs backwards where the contact closes.
+    closed, arcing : float
+        Levels before and after, ohm.
+    spread, noise : float
+        Relative scatter of the arcing contact; noise of the resistance, ohm.
+    at, reach_s : float
+        Where to look, s.
+    """
+    window = np.abs(time - at) <= reach_s
+    t, y = time[window], r[window]
+    good = np.isfinite(y)
+    t, y = t[good], y[good]
+    if t.size < 8:
+        return at
+    forward = 1.0 if t[-1] > t[0] else -1.0
+    step = float(np.median(np.abs(np.diff(t))))
+    durations = (
+        np.unique(np.concatenate([[0.5, 1.0, 2.0, 3.0, 4.0], np.geomspace(5.0, max(6.0, reach_s / step), 10)])) * step
+    )
+    best = (at, durations[0])
+    centre, half = at, 0.6 * reach_s
+    for _ in range(3):
+        middles = np.linspace(centre - half, centre + half, 33)
+        m, d = (a.ravel() for a in np.meshgrid(middles, durations, indexing="ij"))
+        share = np.clip(forward * (t[None, :] - m[:, None]) / d[:, None] + 0.5, 0.0, 1.0)
+        model = closed + (arcing - closed) * share
+        scale = np.hypot(noise + 0.05 * closed, spread * arcing * share)
+        likelihood = _student(y[None, :] - model, scale, 3.0).sum(axis=1)
+        k = int(np.argmax(likelihood))
+        best = (float(m[k]), float(d[k]))
+        centre, half = best[0], half / 8.0
+    return best[0]
+
+
 def _width(time: FloatArray, r: FloatArray, closed: float, arcing: float, near: int, reach: int) -> Quantity:
     """Duration of the commutation from its 10 % and 90 % crossings, stretched to the whole move."""
     step = float(np.median(np.abs(np.diff(time))))
@@ -298,8 +352,15 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         near = near[np.isfinite(near) & (near < 2.0 * overall)]
         local = float(np.median(near)) if near.size >= 5 else overall
     spread = 1.4826 * float(np.nanmedian(np.abs(zone - overall))) / max(overall, 1e-12)
+    noise = trace.sigma_v / trace.injected_a
+    around = max(8 * step, min(reach * step, 1.2e-3 + 0.1 * (cut - split) * step))
+    fitted = _ramp(time, r_all, closed_own, local, max(spread, 0.03), noise, at, around)
+    # The passage through the middle follows the shape, the ramp withstands the fluctuation: both count the same, and
+    # what they differ by is part of the uncertainty.
+    differ = abs(fitted - at)
+    at = 0.5 * (at + fitted)
     shape = (0.1 + min(spread, 0.5)) * (duration.value if duration else step) * 0.5
-    main = Quantity(at - DELAY * step, float(np.hypot(0.5 * step, shape)))
+    main = Quantity(at - DELAY * step, float(np.sqrt((0.4 * step) ** 2 + shape**2 + (0.5 * differ) ** 2)))
     rests = np.isfinite(r_all) & (past > half) & (np.arange(time.size) <= cut)
     shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
     if arcing and (abs(arcing.value - main.value) <= shortest or int(rests.sum()) < LEAST_ZONE):
