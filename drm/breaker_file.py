@@ -9,6 +9,7 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import fields
 from itertools import pairwise
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -298,20 +299,20 @@ def check_against(breaker: Breaker, record: Record) -> None:
     BreakerError
         If a channel that the file names is not in the record, or its unit is not of the kind needed.
     """
-    wanted: list[tuple[str, str, str, str]] = []
-    for n, i in enumerate(breaker.interrupters):
-        wanted += [(i.voltage, "V", "interrupter", str(n)), (i.current, "A", "interrupter", str(n))]
-    for n, m in enumerate(breaker.mechanisms):
-        channels = [m.travel.channel if m.travel else None, *m.auxiliary.values()]
-        wanted += [(c, "", "mechanism", str(n)) for c in channels if c]
-        wanted += [(c, "A", "mechanism", str(n)) for c in (m.trip_coil, m.close_coil, m.motor) if c]
+    wanted: list[tuple[str, str, str]] = []
+    for i in breaker.interrupters:
+        wanted += [("voltage", i.voltage, "V"), ("current", i.current, "A")]
+    for m in breaker.mechanisms:
+        wanted += [("channel", m.travel.channel, "")] if m.travel else []
+        wanted += [(key, name, "") for key, name in m.auxiliary.items()]
+        coils = (("trip_coil", m.trip_coil), ("close_coil", m.close_coil), ("motor", m.motor))
+        wanted += [(key, name, "A") for key, name in coils if name]
     lines: list[str] = []
     if breaker.path and Path(breaker.path).is_file():
         lines = Path(breaker.path).read_text(encoding="utf-8-sig").splitlines()
-    for name, unit, _, _ in wanted:
-        place = next(
-            (f"line {k + 1}" for k, line in enumerate(lines) if f'"{name}"' in line or f"'{name}'" in line), ""
-        )
+    for key, name, unit in wanted:
+        assigned = re.compile(rf"\b{key}[\"']?\s*=\s*[\"']{re.escape(name)}[\"']")
+        place = next((f"line {k + 1}" for k, line in enumerate(lines) if assigned.search(line)), "")
         if name not in record.names:
             what = f"the record '{record.name}' has no channel '{name}'"
             raise BreakerError(what, path=breaker.path, place=place, mend=nearest(name, record.names))
@@ -319,4 +320,5 @@ def check_against(breaker: Breaker, record: Record) -> None:
             try:
                 factor(record.channel(name).unit, unit, channel=name)
             except RecordError as error:
-                raise BreakerError(error.what, path=breaker.path, place=place, mend=error.mend) from None
+                what = f"channel '{name}' cannot be the {key.replace('_', ' ')}: {error.what}"
+                raise BreakerError(what, path=breaker.path, place=place, mend=error.mend) from None
