@@ -9,7 +9,6 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import fields
 from itertools import pairwise
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
