@@ -165,10 +165,8 @@ def _start(time: FloatArray, y: FloatArray, span: float, noise: float) -> float:
     From rest under a constant force travel grows with the square of time; a driven slow opening grows with time itself.
     Whichever the three crossings fit better is used.
     """
-    rest = y[y < 0.15 * span]
     # The rest position just before may lie off the common one: overtravel, latch play.
-    still = rest[: max(1, rest.size // 2)]
-    y = y - (float(np.median(still)) if still.size else 0.0)
+    y = y - _dwelling(y[y < 0.15 * span], max(1e-3 * span, 4.0 * noise))
     t = []
     for share in (0.01, 0.04, 0.09):
         under = np.flatnonzero(y <= max(share * span, 4.0 * noise))
@@ -181,3 +179,13 @@ def _start(time: FloatArray, y: FloatArray, span: float, noise: float) -> float:
     first, second = t[1] - t[0], t[2] - t[1]
     back = first if second < 1.33 * first else first / 3.0
     return max(float(time[0]), t[0] - back)
+
+
+def _dwelling(y: FloatArray, width: float) -> float:
+    """Level at which `y` dwells longest, to within `width`: its rest, however slowly it leaves it."""
+    if y.size == 0:
+        return 0.0
+    ordered = np.sort(y)
+    inside = np.searchsorted(ordered, ordered + width, side="right") - np.arange(ordered.size)
+    k = int(np.argmax(inside))
+    return float(np.median(ordered[k : k + int(inside[k])]))

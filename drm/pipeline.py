@@ -37,8 +37,10 @@ __all__ = ["Reading", "Result", "diagnose"]
 
 FloatArray = NDArray[np.float64]
 
-#: Standard uncertainty of an operation's reference instant, s, by what it is.
-REFERENCE_U = {"coil": 20e-6, "motion": 200e-6}
+#: Standard uncertainty of a coil current's onset, s.
+COIL_U = 20e-6
+#: Of a start of motion, s, and as a share of the time since: encoder steps hide it, the longer the slower it moves.
+MOTION_U, MOTION_SHARE = 300e-6, 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -259,7 +261,7 @@ def _read(
         window,
         breaker.instrument,
         reference,
-        REFERENCE_U[operation.reference[interrupter.mechanism]],
+        _reference_u(operation.reference[interrupter.mechanism], reference, zones),
     )
     row |= measure(observation)
     row["current_a"] = trace.injected_a
@@ -277,6 +279,14 @@ def _read(
         zones,
     )
     return reading, row
+
+
+def _reference_u(what: str, reference_s: float, zones: Zones) -> float:
+    """Standard uncertainty of the instant from which times are counted, s."""
+    if what == "coil":
+        return COIL_U
+    since = abs(zones.main_s.value - reference_s) if zones.main_s else 0.0
+    return max(MOTION_U, MOTION_SHARE * since)
 
 
 def _metallic(trace: Trace, zones: Zones) -> NDArray[np.bool_]:

@@ -33,7 +33,7 @@ _UNITS = (
     ("_v", "V"),
     ("_s", "s"),
 )
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@")
 
 
 def save(result: Result, folder: str | os.PathLike[str]) -> None:
@@ -75,14 +75,34 @@ class written_whole:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
         try:
             if kind is None:
-                for path in sorted(self.part.iterdir()):
-                    os.replace(path, self.folder / path.name)
+                self._move_in()
         except OSError as failed:
             raise self._refused(failed) from None
         finally:
             shutil.rmtree(self.part, ignore_errors=True)
         if isinstance(error, OSError):
             raise self._refused(error) from None
+
+    def _move_in(self) -> None:
+        """Every file into the folder, or, where one cannot be, every old one back in its place."""
+        kept = self.part / ".kept"
+        kept.mkdir()
+        moved: list[str] = []
+        try:
+            for path in sorted(p for p in self.part.iterdir() if p != kept):
+                target = self.folder / path.name
+                if target.is_dir():
+                    raise IsADirectoryError(21, f"{path.name} is a folder there")
+                if target.exists():
+                    os.replace(target, kept / path.name)
+                moved.append(path.name)
+                os.replace(path, target)
+        except OSError:
+            for name in moved:
+                (self.folder / name).unlink(missing_ok=True)
+                if (kept / name).exists():
+                    os.replace(kept / name, self.folder / name)
+            raise
 
     def _refused(self, error: OSError) -> OutputError:
         return OutputError(
@@ -123,8 +143,14 @@ def _guarded(table: pd.DataFrame) -> pd.DataFrame:
     out = table.copy()
     for name in out.columns:
         if out[name].dtype.kind not in "fiub":
-            out[name] = [f"'{v}" if isinstance(v, str) and v.startswith(_FORMULA) else v for v in out[name]]
+            out[name] = [_harmless(v) if isinstance(v, str) else v for v in out[name]]
     return out
+
+
+def _harmless(text: str) -> str:
+    """Text that stays in its cell and is no formula: control characters as spaces, an apostrophe before an operator."""
+    flat = "".join(c if c.isprintable() else " " for c in text)
+    return f"'{flat}" if flat.lstrip().startswith(_FORMULA) else flat
 
 
 def _unit(column: str) -> str:
