@@ -285,7 +285,13 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     reasons: list[str] = []
 
     time, voltage, current = trace.time_s[order], trace.voltage_v[order], trace.current_a[order]
-    metallic = (voltage < threshold) & (current > CONDUCTING * trace.injected_a)
+    low = voltage < threshold
+    metallic = low & (current > CONDUCTING * trace.injected_a)
+    parted_v = float(np.nanmedian(voltage[-max(8, time.size // 20) :]))
+    if not opening and parted_v > 1.5 * threshold:
+        # A touch shows in the voltage before its current can rise, or where another interrupter in series still holds
+        # it back; two samples, since one may be an impulse.
+        metallic |= low & np.concatenate([[False], low[:-1]])
     if not bool(metallic.any()):
         return Zones(reasons=("no metallic contact is seen",))
     last = int(np.flatnonzero(metallic)[-1])
