@@ -313,8 +313,9 @@ def _observe(
     """Traces, zones and the instrument's known parts, as the features want them."""
     rate = np.abs(slope(trace.time_s, trace.current_a))
     level = zones.arcing_ohm if math.isfinite(zones.arcing_ohm) else hum.resistance_ohm
-    # Half a microhenry is what a fitted inductance may be wrong by; its voltage must stay below a tenth of the drop.
-    steady = 0.5e-6 * rate < 0.1 * level * trace.injected_a
+    # Half a microhenry is what a fitted inductance may be wrong by; its voltage must stay well below the drop:
+    # a stricter bound would pass over the momentary part-separations, which move the current too.
+    steady = 0.5e-6 * rate < 0.4 * level * trace.injected_a
     main = without_loop(np.array([hum.resistance_ohm]), zones.loop_ohm)[0]
     end = zones.end_s if math.isfinite(zones.end_s) else zones.arcing_s.value
     return Observation(
