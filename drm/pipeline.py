@@ -153,8 +153,9 @@ def diagnose(record: Record, breaker: Breaker) -> Result:
     table = pd.DataFrame(rows)
     instants: dict[tuple[int, str], list[float]] = {}
     for row in rows:
-        if math.isfinite(row["arcing_contact_ms"]):
-            instants.setdefault((row["operation"], row["mechanism"]), []).append(row["arcing_contact_ms"])
+        instants.setdefault((row["operation"], row["mechanism"]), []).append(row["arcing_contact_ms"])
+    # An opening or closing time is that of the last contact: with one of them unknown it is unknown too.
+    instants = {key: known for key, known in instants.items() if all(map(math.isfinite, known))}
     mechanisms = mechanism_table(record, breaker, operations, travels, instants)
     comparison = compare(table)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()

@@ -90,3 +90,9 @@ def test_those_whose_current_was_cut_off_have_an_empty_wipe_and_say_why() -> Non
     for name, row in t.iterrows():
         assert pd.isna(row.arcing_wipe_mm) == (name not in first_to_part)
         assert ("cut off" in row.quality) == (name not in first_to_part)
+
+
+def test_an_opening_time_is_not_given_where_one_contacts_instant_is_not_known() -> None:
+    # IEC 62271-100, definitions 3.7, restated: until the arcing contacts have separated in all poles.
+    assert result("series-injection").mechanisms["opening_time_ms"].isna().all()
+    assert result("open-100A-csv").mechanisms["opening_time_ms"].notna().all()
