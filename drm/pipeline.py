@@ -21,6 +21,7 @@ from drm.features.observation import Observation
 from drm.features.registry import FEATURES, measure
 from drm.findings import Finding, findings
 from drm.mechanisms import mechanism_table
+from drm.motion import LEAST_STROKE_MM
 from drm.operations import Operation, find_operations
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
@@ -140,6 +141,9 @@ def diagnose(record: Record, breaker: Breaker) -> Result:
         for m in breaker.mechanisms
         if (travel := travel_of(record, m, operations, instrument=breaker.instrument)) is not None
     }
+    # A sensor that stood still while the contacts parted is off or not this breaker's: it says nothing in mm.
+    still = {name for name, t in travels.items() if not float(np.nanmax(t.mm) - np.nanmin(t.mm)) >= LEAST_STROKE_MM}
+    travels = {name: t for name, t in travels.items() if name not in still}
     movements = {name: _Moving(t, record.time_s, np.abs(speed(t, record.time_s))) for name, t in travels.items()}
     readings: list[Reading] = []
     rows: list[dict[str, Any]] = []
@@ -240,7 +244,9 @@ def _read(
     if hum is not None and hum.resistance_u_ohm > 0.03 * hum.resistance_ohm:
         reasons.append("the voltage channel's steps or noise are coarse against the closed contact's drop")
     if moving is None:
-        reasons.append("no travel channel: nothing in mm can be measured")
+        recorded = any(m.travel for m in breaker.mechanisms if m.name == interrupter.mechanism)
+        what = "no travel channel that moves" if recorded else "no travel channel"
+        reasons.append(f"{what}: nothing in mm can be measured")
     if trace is None or hum is None:
         for feature in FEATURES:
             row[feature.name] = row[f"{feature.name}_u"] = math.nan

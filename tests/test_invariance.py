@@ -93,3 +93,12 @@ def test_without_travel_the_times_stay_and_the_wipe_is_empty_and_says_why() -> N
 def test_a_voltage_in_millivolts_reads_the_same(unit: str) -> None:
     rescaled = changed(lambda c: replace(c, samples=1e3 * c.samples, unit=unit) if c.name.startswith("U_") else c)
     same(drm.diagnose(rescaled, breaker()).features, plain())
+
+
+def test_a_travel_sensor_that_stands_still_is_said_and_no_verdict_on_a_contact_rests_on_it() -> None:
+    dead = changed(lambda c: replace(c, samples=np.zeros_like(c.samples)) if c.name == "TRV_A" else c)
+    result = drm.diagnose(dead, breaker())
+    rows = result.features[result.features["mechanism"] == "A"]
+    assert rows["arcing_wipe_mm"].isna().all()
+    assert rows["quality"].str.contains("no travel channel that moves").all()
+    assert not any({"A1", "A2"} & set(f.interrupters) for f in result.findings if f.level != "note")
