@@ -191,7 +191,10 @@ def _need(f: _File, table: Mapping[str, Any], key: str, name: str, number: int) 
     if key not in table:
         what = f"[[{name}]] number {number + 1} has no '{key}'"
         raise f.error(what, name, f'add {key} = "..."', table=name, number=number)
-    return _string(f, table[key], key, table=name, number=number)
+    text = _string(f, table[key], key, table=name, number=number)
+    if not text.strip():
+        raise f.error(f"{key} is empty", key, "put a name between the quotes", table=name, number=number)
+    return text
 
 
 def _unique(f: _File, table: str, names: list[str]) -> None:
@@ -243,6 +246,8 @@ def _travel(f: _File, table: Any, at: Mapping[str, Any]) -> TravelSensor:
     rising = all(s[0] > 0 for s in steps) or all(s[0] < 0 for s in steps)
     if not rising or not (all(s[1] >= 0 for s in steps) or all(s[1] <= 0 for s in steps)):
         raise f.error("curve does not run one way", "curve", "order the pairs and correct those that turn back", **at)
+    if points[0][1] == points[-1][1]:
+        raise f.error("curve gives the same mm everywhere", "curve", "give the mm of both ends of the stroke", **at)
     return TravelSensor(channel, None, points)
 
 

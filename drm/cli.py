@@ -53,6 +53,17 @@ def _one_line(command: Callable[..., int]) -> Callable[..., None]:
         except DrmError as error:
             click.echo(f"drm: {error.line()}", err=True)
             status = 2
+        except BrokenPipeError:
+            # Whoever read the results has had enough; nothing is left for the interpreter to flush at its end.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            status = 2
+        except OSError as error:
+            where = f"{error.filename}: " if error.filename else ""
+            what = f"{where}cannot be read or written ({error.strerror or error})"
+            click.echo(f"drm: {what}; make room, or name another place", err=True)
+            # What is still buffered cannot be written either, and the interpreter would complain at its end.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            status = 2
         except MemoryError:
             click.echo("drm: not enough memory for this record; cut it to the operation and try again", err=True)
             status = 2

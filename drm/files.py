@@ -8,7 +8,19 @@ from pathlib import Path
 
 from drm.errors import OutputError
 
-__all__ = ["write_text"]
+__all__ = ["on_disk", "write_text"]
+
+
+def on_disk(path: Path) -> None:
+    """Have a file's contents, or a folder's names, written out: a rename alone outlives no power cut."""
+    if path.is_dir() and os.name == "nt":
+        return  # a folder cannot be opened there
+    # Some systems refuse to flush a file that is open for reading only.
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def write_text(path: Path, text: str) -> None:
@@ -27,6 +39,8 @@ def write_text(path: Path, text: str) -> None:
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
         os.chmod(name, 0o644)
         os.replace(name, path)
     except OSError as error:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drm.errors import OutputError
+from drm.files import on_disk
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,21 +88,25 @@ class written_whole:
         """Every file into the folder, or, where one cannot be, every old one back in its place."""
         kept = self.part / ".kept"
         kept.mkdir()
-        moved: list[str] = []
+        new = sorted(p for p in self.part.iterdir() if p != kept)
         try:
-            for path in sorted(p for p in self.part.iterdir() if p != kept):
+            for path in new:
+                on_disk(path)
+            for path in new:
                 target = self.folder / path.name
                 if target.is_dir():
                     raise IsADirectoryError(21, f"{path.name} is a folder there")
                 if target.exists():
                     os.replace(target, kept / path.name)
-                moved.append(path.name)
                 os.replace(path, target)
-        except OSError:
-            for name in moved:
-                (self.folder / name).unlink(missing_ok=True)
-                if (kept / name).exists():
-                    os.replace(kept / name, self.folder / name)
+            on_disk(self.folder)
+        except BaseException:
+            # Being stopped from the keyboard must not cost the earlier result either.
+            for path in new:
+                if (kept / path.name).exists():
+                    os.replace(kept / path.name, self.folder / path.name)
+                elif not path.exists():  # moved in, where nothing stood before
+                    (self.folder / path.name).unlink(missing_ok=True)
             raise
 
     def _refused(self, error: OSError) -> OutputError:

@@ -174,6 +174,17 @@ def test_a_folder_that_cannot_be_made_is_refused(folder: Path) -> None:
     assert done.stderr.count("\n") == 1
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_results_that_cannot_be_printed_are_one_line_and_not_mistaken_for_a_finding(folder: Path) -> None:
+    command = [sys.executable, "-P", "-m", "drm", "diagnose", "in/record.cfg", "--breaker", "in/breaker.toml"]
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [*command, "--out", "out"], cwd=folder, stdout=full, stderr=subprocess.PIPE, encoding="utf-8", check=False
+        )
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+
+
 def test_demo_names_what_it_simulated(tmp_path: Path) -> None:
     done = drm("demo", "--out", "demo", cwd=tmp_path)
     assert done.returncode == 0, done.stderr

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 from dataclasses import replace
 from functools import cache
 from hashlib import sha256
@@ -200,6 +201,32 @@ def test_an_earlier_result_stays_where_one_file_cannot_be_replaced(tmp_path: Pat
     with pytest.raises(drm.OutputError):
         replace(result(), features=result().features.assign(arcing_wipe_mm=1.0)).save(tmp_path)
     assert hashes(tmp_path) == before
+
+
+@pytest.mark.parametrize("turn", range(1, 13))
+def test_an_earlier_result_stays_where_the_user_stops_the_run(
+    turn: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    result().save(tmp_path)
+    before, replace_file, turns = hashes(tmp_path), os.replace, iter(range(1, 100))
+
+    def stopped(source: Path, target: Path) -> None:
+        if next(turns) == turn:
+            raise KeyboardInterrupt
+        replace_file(source, target)
+
+    monkeypatch.setattr(os, "replace", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        replace(result(), features=result().features.assign(arcing_wipe_mm=1.0)).save(tmp_path)
+    assert hashes(tmp_path) == before
+    assert {p.name for p in tmp_path.iterdir()} == WRITTEN
+
+
+def test_every_file_is_flushed_before_it_is_moved_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    flushed: list[Path] = []
+    monkeypatch.setattr("drm.save.on_disk", flushed.append)
+    result().save(tmp_path)
+    assert {p.name for p in flushed} == WRITTEN | {tmp_path.name}
 
 
 def test_a_foreign_file_in_the_folder_stays(tmp_path: Path) -> None:
