@@ -50,7 +50,7 @@ def edited(folder: Path, old: str, new: str) -> None:
     path.write_text(text.replace(old, new, 1), encoding="utf-8")
 
 
-def as_csv(folder: Path, change: object = None) -> pd.DataFrame:
+def as_csv(folder: Path) -> pd.DataFrame:
     """The healthy hundred-ampere record as a frame, with its breaker file in place of the other."""
     shutil.copy(RECORDS / "open-100A-csv" / "breaker.toml", folder / "in" / "breaker.toml")
     return pd.read_csv(RECORDS / "open-100A-csv" / "record.csv")
