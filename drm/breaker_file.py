@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 import os
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import fields
 from itertools import pairwise
 from pathlib import Path
@@ -15,6 +14,10 @@ from typing import Any
 from drm.breaker import Breaker, Conditions, Instrument, Interrupter, Limit, Mechanism, TravelSensor
 from drm.errors import BreakerError, RecordError, nearest
 from drm.record import Record
+from drm.toml_file import TomlFile as _File
+from drm.toml_file import keys as _keys
+from drm.toml_file import number as _number
+from drm.toml_file import string as _string
 from drm.units import factor
 
 __all__ = ["LIMITED", "check_against", "load_breaker"]
@@ -47,33 +50,6 @@ _BREAKER = ("name", "rated_frequency_hz", "serial", "station")
 _MECHANISM = ("name", "travel", "trip_coil", "close_coil", "motor", "auxiliary")
 _INTERRUPTER = ("name", "pole", "position", "mechanism", "voltage", "current")
 _TEST = ("ambient_c", "both_ends_earthed")
-
-
-class _File:
-    """The text beside its parsed values, for saying in which line a key stands."""
-
-    def __init__(self, path: Path, text: str) -> None:
-        self.path, self.lines = path, text.splitlines()
-
-    def line(self, key: str, *, table: str = "", number: int = 0) -> str:
-        """``line N`` of the first `key` in the `number`-th `table`, or of the table itself; empty if not found."""
-        start, seen = 0, -1
-        head = re.compile(rf"^\s*\[\[?\s*{re.escape(table)}[\w.\s\"']*\]\]?")
-        if table:
-            for n, line in enumerate(self.lines):
-                seen += bool(head.match(line))
-                if seen == number:
-                    start = n
-                    break
-        wanted = re.compile(rf"(^|[\s{{,\[.\"']){re.escape(key)}[\"']?\s*(=|\]|\.)")
-        for n in range(start, len(self.lines)):
-            if wanted.search(self.lines[n].split("#", 1)[0]):
-                return f"line {n + 1}"
-        return f"line {start + 1}" if table else ""
-
-    def error(self, what: str, key: str, mend: str, *, table: str = "", number: int = 0) -> BreakerError:
-        place = self.line(key, table=table, number=number)
-        return BreakerError(what, path=self.path, place=place, mend=mend)
 
 
 def load_breaker(path: str | os.PathLike[str]) -> Breaker:
@@ -150,15 +126,6 @@ def _text(file: Path) -> str:
         raise BreakerError("not UTF-8", path=file, place=f"line {line}", mend="save it as UTF-8") from None
 
 
-def _keys(
-    f: _File, entries: Mapping[str, Any], allowed: Iterable[str], where: str, *, table: str = "", number: int = 0
-) -> None:
-    names = tuple(allowed)
-    for key in entries:
-        if key not in names:
-            raise f.error(f"unknown key '{key}' in {where}", key, nearest(key, names), table=table, number=number)
-
-
 def _table(f: _File, data: Mapping[str, Any], name: str) -> Mapping[str, Any]:
     table = data.get(name, {})
     if not isinstance(table, dict):
@@ -173,18 +140,6 @@ def _list(f: _File, data: Mapping[str, Any], name: str) -> list[Mapping[str, Any
     if not tables:
         raise BreakerError(f"the file has no [[{name}]]", path=f.path, mend=f"add one [[{name}]] for each")
     return tables
-
-
-def _string(f: _File, value: Any, key: str, *, table: str = "", number: int = 0) -> str:
-    if not isinstance(value, str):
-        raise f.error(f"{key} is not text", key, "put it in quotes", table=table, number=number)
-    return value
-
-
-def _number(f: _File, value: Any, key: str, *, table: str = "", number: int = 0) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise f.error(f"{key} is not a finite number", key, "give a number", table=table, number=number)
-    return float(value)
 
 
 def _need(f: _File, table: Mapping[str, Any], key: str, name: str, number: int) -> str:
