@@ -5,7 +5,18 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, field
 
-__all__ = ["Breaker", "Conditions", "Instrument", "Interrupter", "Limit", "Mechanism", "TravelSensor"]
+__all__ = [
+    "Breaker",
+    "Conditions",
+    "Damping",
+    "Instrument",
+    "Interrupter",
+    "Limit",
+    "Mechanism",
+    "ReferenceTravel",
+    "SpeedZone",
+    "TravelSensor",
+]
 
 
 @dataclass(frozen=True)
@@ -18,6 +29,38 @@ class TravelSensor:
 
 
 @dataclass(frozen=True)
+class SpeedZone:
+    """Where a mean speed is taken: from one travel to another, or from one travel on for a time.
+
+    `from_mm`, `to_mm` count from the closed position; exactly one of `to_mm` and `for_ms` is given. `name` is empty
+    for the zone of the column ``speed_m_s``, else the zone has a column of its own.
+    """
+
+    kind: str
+    from_mm: float
+    to_mm: float | None = None
+    for_ms: float | None = None
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class Damping:
+    """How far before the end of the stroke the damper begins to act; None where not stated."""
+
+    open_mm: float | None = None
+    close_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class ReferenceTravel:
+    """A reference no-load travel curve and the band about it, in percent of its total travel."""
+
+    file: str
+    above_percent: float = 5.0
+    below_percent: float = 5.0
+
+
+@dataclass(frozen=True)
 class Mechanism:
     """One operating mechanism and the channels that record it."""
 
@@ -27,18 +70,33 @@ class Mechanism:
     close_coil: str | None = None
     motor: str | None = None
     auxiliary: dict[str, str] = field(default_factory=dict)
+    trip_coil_voltage: str | None = None
+    close_coil_voltage: str | None = None
+    motor_voltage: str | None = None
+    speed_zones: tuple[SpeedZone, ...] = ()
+    damping: Damping = Damping()
+    reference_travel: ReferenceTravel | None = None
 
 
 @dataclass(frozen=True)
 class Interrupter:
-    """One interrupting unit and the channels that record it."""
+    """One interrupting unit and the channels that record it.
+
+    `voltage` and `current` are both given or both empty; without them the contact's `state` channel (1 where closed)
+    is all that is known of it. `resistor_state` is that of a pre-insertion resistor's contact. `accepted_uohm` is the
+    static resistance before the type test's temperature rise, from the breaker's own documents.
+    """
 
     name: str
     pole: str
     position: int
     mechanism: str
-    voltage: str
-    current: str
+    voltage: str = ""
+    current: str = ""
+    state: str | None = None
+    resistor_state: str | None = None
+    resistor_ohm: float | None = None
+    accepted_uohm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -47,6 +105,7 @@ class Conditions:
 
     ambient_c: float | None = None
     both_ends_earthed: bool | None = None
+    ambient_u_c: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -82,6 +141,8 @@ class Breaker:
     conditions: Conditions = Conditions()
     instrument: Instrument = Instrument()
     limits: dict[str, Limit] = field(default_factory=dict)
+    rated_control_voltage_v: float | None = None
+    control_supply: str = "dc"
     path: str | None = None
 
     @classmethod

@@ -12,7 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from drm.breaker import Breaker, Conditions, Instrument, Interrupter, Limit, Mechanism, TravelSensor
+from drm.breaker_file_motion import damping, reference_travel, speed_zones
 from drm.errors import BreakerError, RecordError, nearest
+from drm.mechanism_columns import LIMITED as MECHANISM_LIMITED
 from drm.record import Record
 from drm.toml_file import TomlFile as _File
 from drm.toml_file import keys as _keys
@@ -43,13 +45,33 @@ LIMITED = (
     "overtravel_mm",
     "rebound_mm",
     "speed_m_s",
+    *MECHANISM_LIMITED,
 )
 
 _TABLES = ("breaker", "test", "instrument", "mechanism", "interrupter", "limits")
-_BREAKER = ("name", "rated_frequency_hz", "serial", "station")
-_MECHANISM = ("name", "travel", "trip_coil", "close_coil", "motor", "auxiliary")
-_INTERRUPTER = ("name", "pole", "position", "mechanism", "voltage", "current")
-_TEST = ("ambient_c", "both_ends_earthed")
+_BREAKER = ("name", "rated_frequency_hz", "serial", "station", "rated_control_voltage_v", "control_supply")
+_CHANNELS = (
+    "trip_coil",
+    "close_coil",
+    "motor",
+    "trip_coil_voltage",
+    "close_coil_voltage",
+    "motor_voltage",
+)
+_MECHANISM = ("name", "travel", "auxiliary", *_CHANNELS, "speed_zones", "damping", "reference_travel")
+_INTERRUPTER = (
+    "name",
+    "pole",
+    "position",
+    "mechanism",
+    "voltage",
+    "current",
+    "state",
+    "resistor_state",
+    "resistor_ohm",
+    "accepted_uohm",
+)
+_TEST = ("ambient_c", "ambient_u_c", "both_ends_earthed")
 
 
 def load_breaker(path: str | os.PathLike[str]) -> Breaker:
@@ -95,6 +117,11 @@ def load_breaker(path: str | os.PathLike[str]) -> Breaker:
     if earthed is not None and not isinstance(earthed, bool):
         raise f.error("both_ends_earthed is neither true nor false", "both_ends_earthed", "give true or false")
     ambient = test.get("ambient_c")
+    ambient_u = _positive(f, test.get("ambient_u_c", 1.0), "ambient_u_c", table="test")
+    control = head.get("rated_control_voltage_v")
+    supply = _string(f, head.get("control_supply", "dc"), "control_supply", table="breaker")
+    if supply not in ("dc", "ac"):
+        raise f.error(f"control_supply is '{supply}'", "control_supply", 'give "dc" or "ac"', table="breaker")
     return Breaker(
         name=_string(f, head.get("name", file.stem), "name", table="breaker"),
         mechanisms=mechanisms,
@@ -102,9 +129,15 @@ def load_breaker(path: str | os.PathLike[str]) -> Breaker:
         rated_frequency_hz=frequency,
         serial=_string(f, head.get("serial", ""), "serial", table="breaker"),
         station=_string(f, head.get("station", ""), "station", table="breaker"),
-        conditions=Conditions(None if ambient is None else _number(f, ambient, "ambient_c", table="test"), earthed),
+        conditions=Conditions(
+            None if ambient is None else _number(f, ambient, "ambient_c", table="test"), earthed, ambient_u
+        ),
         instrument=_instrument(f, _table(f, data, "instrument")),
         limits=_limits(f, _table(f, data, "limits")),
+        rated_control_voltage_v=None
+        if control is None
+        else _positive(f, control, "rated_control_voltage_v", table="breaker"),
+        control_supply=supply,
         path=str(file),
     )
 
@@ -172,10 +205,11 @@ def _mechanism(f: _File, table: Mapping[str, Any], number: int) -> Mechanism:
     return Mechanism(
         name=_need(f, table, "name", "mechanism", number),
         travel=_travel(f, table["travel"], at) if "travel" in table else None,
-        trip_coil=channel("trip_coil"),
-        close_coil=channel("close_coil"),
-        motor=channel("motor"),
         auxiliary={k: _string(f, v, k, **at) for k, v in auxiliary.items()},
+        **{key: channel(key) for key in _CHANNELS},
+        speed_zones=speed_zones(f, table.get("speed_zones", []), at),
+        damping=damping(f, table.get("damping", {}), at),
+        reference_travel=reference_travel(f, table["reference_travel"], at) if "reference_travel" in table else None,
     )
 
 
@@ -217,10 +251,25 @@ def _interrupter(f: _File, table: Mapping[str, Any], number: int) -> Interrupter
             table="interrupter",
             number=number,
         )
-    name, pole, mechanism, voltage, current = (
-        _need(f, table, key, "interrupter", number) for key in ("name", "pole", "mechanism", "voltage", "current")
+    at: dict[str, Any] = {"table": "interrupter", "number": number}
+    name, pole, mechanism = (_need(f, table, key, "interrupter", number) for key in ("name", "pole", "mechanism"))
+    state, resistor = (
+        None if key not in table else _need(f, table, key, "interrupter", number) for key in ("state", "resistor_state")
     )
-    return Interrupter(name, pole, position, mechanism, voltage, current)
+    # A contact of which only the state is recorded has neither voltage nor current.
+    bare = state is not None and "voltage" not in table and "current" not in table
+    voltage, current = ("" if bare else _need(f, table, key, "interrupter", number) for key in ("voltage", "current"))
+    ohm, uohm = (
+        None if key not in table else _positive(f, table[key], key, **at) for key in ("resistor_ohm", "accepted_uohm")
+    )
+    return Interrupter(name, pole, position, mechanism, voltage, current, state, resistor, ohm, uohm)
+
+
+def _positive(f: _File, value: Any, key: str, *, table: str, number: int = 0) -> float:
+    x = _number(f, value, key, table=table, number=number)
+    if not x > 0.0:
+        raise f.error(f"{key} is not above zero", key, "give a value above zero", table=table, number=number)
+    return x
 
 
 def _instrument(f: _File, table: Mapping[str, Any]) -> Instrument:
@@ -260,12 +309,20 @@ def check_against(breaker: Breaker, record: Record) -> None:
     """
     wanted: list[tuple[str, str, str]] = []
     for i in breaker.interrupters:
-        wanted += [("voltage", i.voltage, "V"), ("current", i.current, "A")]
+        wanted += [("voltage", i.voltage, "V"), ("current", i.current, "A")] if i.voltage else []
+        states = (("state", i.state), ("resistor_state", i.resistor_state))
+        wanted += [(key, name, "") for key, name in states if name]
     for m in breaker.mechanisms:
         wanted += [("channel", m.travel.channel, "")] if m.travel else []
         wanted += [(key, name, "") for key, name in m.auxiliary.items()]
         coils = (("trip_coil", m.trip_coil), ("close_coil", m.close_coil), ("motor", m.motor))
         wanted += [(key, name, "A") for key, name in coils if name]
+        supplies = (
+            ("trip_coil_voltage", m.trip_coil_voltage),
+            ("close_coil_voltage", m.close_coil_voltage),
+            ("motor_voltage", m.motor_voltage),
+        )
+        wanted += [(key, name, "V") for key, name in supplies if name]
     lines: list[str] = []
     if breaker.path and Path(breaker.path).is_file():
         lines = Path(breaker.path).read_text(encoding="utf-8-sig").splitlines()
