@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from drm.breaker import Breaker, Instrument, Interrupter
 from drm.breaker_file import check_against
 from drm.denoise import Hum, shrink
+from drm.edits import Edit, by_hand, column_by_hand, of_reading, standing
+from drm.errors import InputError
 from drm.features.observation import Observation
 from drm.features.registry import FEATURES, measure
 from drm.findings import Finding, findings
@@ -34,7 +36,7 @@ from drm.zones import Zones, segment
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Reading", "Result", "diagnose"]
+__all__ = ["Reading", "Result", "Seen", "conclude", "diagnose", "see"]
 
 FloatArray = NDArray[np.float64]
 
@@ -86,6 +88,7 @@ class Result:
     mechanisms: pd.DataFrame
     findings: tuple[Finding, ...]
     provenance: dict[str, Any]
+    edits: tuple[Edit, ...] = ()
 
     def save(self, out: str | os.PathLike[str]) -> None:
         """Write tables, findings and report into the folder `out`, whole or not at all.
@@ -112,7 +115,31 @@ class _Moving:
         return at(self.travel, self.time_s, instant.value) if instant else math.nan
 
 
-def diagnose(record: Record, breaker: Breaker) -> Result:
+_Found = tuple[Interrupter, Trace | None, Zones, Hum | None]
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """What is seen in a record before anything is concluded from it; no edit by hand changes it.
+
+    Attributes
+    ----------
+    found : tuple of tuple
+        For each operation: interrupter, trace, zones as found from its own trace alone, hum.
+    memo : dict
+        Readings already made, kept so that an edit costs one reading and not all of them.
+    """
+
+    record: Record
+    breaker: Breaker
+    operations: tuple[Operation, ...]
+    travels: dict[str, Travel]
+    movements: dict[str, _Moving]
+    found: tuple[tuple[_Found, ...], ...]
+    memo: dict[tuple[int, str, bool], tuple[str, Any]] = field(default_factory=dict, repr=False)
+
+
+def diagnose(record: Record, breaker: Breaker, *, edits: Sequence[Edit] = ()) -> Result:
     """Do the whole job on one record.
 
     Parameters
@@ -120,6 +147,8 @@ def diagnose(record: Record, breaker: Breaker) -> Result:
     record : Record
     breaker : Breaker
         Must name channels that the record has.
+    edits : sequence of Edit
+        What people decided by hand; applied to the zones before anything is measured of them.
 
     Returns
     -------
@@ -131,9 +160,14 @@ def diagnose(record: Record, breaker: Breaker) -> Result:
         If the breaker file does not fit the record.
     RecordError
         If the record holds no operation.
+    InputError
+        If an edit names a reading that the record does not have.
     """
-    import pandas as pd
+    return conclude(see(record, breaker), edits=edits)
 
+
+def see(record: Record, breaker: Breaker) -> Seen:
+    """Operations, travel, traces and zones of one record, as :func:`diagnose` finds them; raises as that does."""
     check_against(breaker, record)
     operations = find_operations(record, breaker)
     travels = {
@@ -145,13 +179,40 @@ def diagnose(record: Record, breaker: Breaker) -> Result:
     still = {name for name, t in travels.items() if not float(np.nanmax(t.mm) - np.nanmin(t.mm)) >= LEAST_STROKE_MM}
     travels = {name: t for name, t in travels.items() if name not in still}
     movements = {name: _Moving(t, record.time_s, np.abs(speed(t, record.time_s))) for name, t in travels.items()}
+    found = tuple(tuple(_first_zones(record, breaker, operation)) for operation in operations)
+    return Seen(record, breaker, operations, travels, movements, found)
+
+
+def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
+    """From zones on: edits by hand, features, siblings, findings.
+
+    Parameters
+    ----------
+    seen : Seen
+    edits : sequence of Edit
+        In order, undone ones and undoing ones among them.
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    InputError
+        If an edit names a reading that the record does not have.
+    """
+    import pandas as pd
+
+    record, breaker, operations, travels = seen.record, seen.breaker, seen.operations, seen.travels
+    hold = standing(edits)
+    _check_edits(edits, seen)
     readings: list[Reading] = []
     rows: list[dict[str, Any]] = []
-    for operation in operations:
-        for interrupter, trace, zones, hum in _zones_of(record, breaker, operation):
-            moving = movements.get(interrupter.mechanism)
-            reading, row = _read(record, breaker, operation, interrupter, trace, zones, hum, moving)
-            rows.append(row)
+    for operation, found in zip(operations, seen.found, strict=True):
+        mine = {i.name: of_reading(hold, operation=operation.number, interrupter=i.name) for i, _, _, _ in found}
+        for each in _zones_of(found, operation, mine, seen):
+            reading, row = _known(seen, operation, each, bool(mine[each[0].name]))
+            rows.append(row | {"by_hand": column_by_hand(mine[each[0].name])})
             if reading is not None:
                 readings.append(reading)
     table = pd.DataFrame(rows)
@@ -172,27 +233,73 @@ def diagnose(record: Record, breaker: Breaker) -> Result:
         record_flags=(*record.flags, *_travel_flags(travels)),
         readings_facts={"reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()}},
     )
-    return Result(record, breaker, operations, tuple(readings), table, mechanisms, said, _provenance(record, breaker))
+    provenance = _provenance(record, breaker) | {"edits": [asdict(e) for e in edits]}
+    return Result(record, breaker, operations, tuple(readings), table, mechanisms, said, provenance, tuple(edits))
 
 
-def _zones_of(
-    record: Record, breaker: Breaker, operation: Operation
-) -> Iterable[tuple[Interrupter, Trace | None, Zones, Hum | None]]:
-    """Zones of every interrupter in one operation, those injected in series read together."""
-    found: list[tuple[Interrupter, Trace | None, Zones, Hum | None]] = []
+def _check_edits(edits: Sequence[Edit], seen: Seen) -> None:
+    known = {(o.number, i.name) for o, found in zip(seen.operations, seen.found, strict=True) for i, _, _, _ in found}
+    for edit in edits:
+        if (edit.operation, edit.interrupter) not in known:
+            raise InputError(
+                f"interrupter '{edit.interrupter}' in operation {edit.operation} is not in this record",
+                path=seen.record.path,
+                place=f"edit {edit.number}",
+                mend="give the record and breaker file that the edits were made on",
+            )
+
+
+def _known(seen: Seen, operation: Operation, each: _Found, edited: bool) -> tuple[Reading | None, dict[str, Any]]:
+    """Reading and row of one interrupter, made anew only where its zones are not those of the last time."""
+    interrupter, trace, zones, hum = each
+    key, signature = (operation.number, interrupter.name, edited), repr(zones)
+    kept = seen.memo.get(key)
+    if kept is None or kept[0] != signature:
+        moving = seen.movements.get(interrupter.mechanism)
+        made = _read(seen.record, seen.breaker, operation, interrupter, trace, zones, hum, moving)
+        kept = seen.memo[key] = (signature, made)
+    reading, row = kept[1]
+    return reading, dict(row)
+
+
+def _first_zones(record: Record, breaker: Breaker, operation: Operation) -> Iterable[_Found]:
+    """Trace and zones of every interrupter in one operation, each from its own trace alone."""
     for interrupter in breaker.interrupters:
         got = trace_of(record, interrupter, operation, frequency_hz=_line_frequency(record, breaker))
         if isinstance(got, Unusable):
-            found.append((interrupter, None, Zones(reasons=(got.reason,)), None))
+            yield interrupter, None, Zones(reasons=(got.reason,)), None
         else:
-            found.append((interrupter, got[0], segment(got[0]), got[1]))
-    ends = _injection_ends({i: z for i, t, z, _ in found if t is not None}, operation)
+            yield interrupter, got[0], segment(got[0]), got[1]
+
+
+def _zones_of(
+    found: Sequence[_Found], operation: Operation, edits: Mapping[str, Sequence[Edit]], seen: Seen
+) -> Iterable[_Found]:
+    """Zones of every interrupter in one operation, those injected in series read together, edits by hand applied."""
+
+    def edited(interrupter: Interrupter, trace: Trace | None, zones: Zones) -> Zones:
+        if trace is None:
+            return zones
+        return by_hand(zones, edits[interrupter.name], kind=operation.kind, step_s=trace.step_s)
+
+    ends = _injection_ends({i: edited(i, t, z) for i, t, z, _ in found if t is not None}, operation)
     for interrupter, trace, zones, hum in found:
         if trace is not None and interrupter.name in ends:
             instant, by = ends[interrupter.name]
-            yield interrupter, trace, segment(trace, until_s=instant, until_by=by), hum
+            cut = _cut(seen, operation, interrupter, trace, instant, by)
+            yield interrupter, trace, edited(interrupter, trace, cut), hum
         else:
-            yield interrupter, trace, zones, hum
+            yield interrupter, trace, edited(interrupter, trace, zones), hum
+
+
+def _cut(seen: Seen, operation: Operation, who: Interrupter, trace: Trace, instant: float, by: str) -> Zones:
+    """Zones of an interrupter whose current another in series ended or began; those of the last time where alike."""
+    key, signature = (-operation.number, who.name, False), repr((instant, by))
+    kept = seen.memo.get(key)
+    if kept is None or kept[0] != signature:
+        kept = seen.memo[key] = (signature, segment(trace, until_s=instant, until_by=by))
+    zones: Zones = kept[1]
+    return zones
 
 
 def _line_frequency(record: Record, breaker: Breaker) -> float:
@@ -356,7 +463,6 @@ def _travel_flags(travels: Mapping[str, Travel]) -> list[str]:
 def _provenance(record: Record, breaker: Breaker) -> dict[str, Any]:
     """What was read, by what, with which settings: data, written after the steps succeeded."""
     import platform
-    from dataclasses import asdict
     from importlib.metadata import version
 
     from drm import __version__

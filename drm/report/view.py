@@ -40,7 +40,7 @@ def view(result: Result) -> dict[str, Any]:
         "motion": motion.pictures(result.readings),
         "findings": said,
         "loud": [f for f in said if f["level"] != "note"],
-        "provenance": [(title_of(str(k)), value_words(v)) for k, v in result.provenance.items()],
+        "provenance": [(title_of(str(k)), value_words(v)) for k, v in result.provenance.items() if k != "edits"],
     }
 
 
