@@ -471,7 +471,7 @@ def _provenance(record: Record, breaker: Breaker) -> dict[str, Any]:
         "program": "drm",
         "version": __version__,
         "python": platform.python_version(),
-        "libraries": {name: version(name) for name in ("numpy", "scipy", "PyWavelets", "pandas")},
+        "libraries": {name: version(name) for name in ("numpy", "scipy", "numba", "pandas")},
         "inputs": dict(record.sha256),
         "breaker_file": os.path.basename(breaker.path) if breaker.path else None,
         "record_flags": list(record.flags),

@@ -1,0 +1,213 @@
+"""Kernels of the hum's fit: contiguous float64 in and out, no checks, no strings; :mod:`drm.denoise` calls them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+__all__ = ["block_means", "solve"]
+
+FloatArray = NDArray[np.float64]
+
+
+@njit(cache=True, nogil=True)
+def block_means(
+    time_s: FloatArray, voltage_v: FloatArray, current_a: FloatArray, size: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Means of time, voltage and current over blocks of `size` samples, NaN left out; blocks less than half full go."""
+    blocks = voltage_v.size // size
+    out = np.empty((3, blocks))
+    kept = 0
+    for b in range(blocks):
+        t = v = i = 0.0
+        many = 0
+        for k in range(b * size, (b + 1) * size):
+            if np.isfinite(voltage_v[k]) and np.isfinite(current_a[k]):
+                t += time_s[k]
+                v += voltage_v[k]
+                i += current_a[k]
+                many += 1
+        if 2 * many > size:
+            out[0, kept] = t / many
+            out[1, kept] = v / many
+            out[2, kept] = i / many
+            kept += 1
+    return out[0, :kept].copy(), out[1, :kept].copy(), out[2, :kept].copy()
+
+
+@njit(cache=True, nogil=True)
+def _cholesky(a: FloatArray) -> FloatArray:
+    """Lower factor of a symmetric positive matrix; a pivot that vanishes is lifted, so that its unknown stays put."""
+    p = a.shape[0]
+    low = np.zeros((p, p))
+    for j in range(p):
+        s = a[j, j]
+        for k in range(j):
+            s -= low[j, k] * low[j, k]
+        low[j, j] = np.sqrt(max(s, 1e-12 * a[j, j] + 1e-300))
+        for r in range(j + 1, p):
+            s = a[r, j]
+            for k in range(j):
+                s -= low[r, k] * low[j, k]
+            low[r, j] = s / low[j, j]
+    return low
+
+
+@njit(cache=True, nogil=True)
+def _backward(low: FloatArray, b: FloatArray) -> FloatArray:
+    """Solution of ``low low.T x = b``."""
+    p = b.size
+    x = b.copy()
+    for j in range(p):
+        for k in range(j):
+            x[j] -= low[j, k] * x[k]
+        x[j] /= low[j, j]
+    for j in range(p - 1, -1, -1):
+        for k in range(j + 1, p):
+            x[j] -= low[k, j] * x[k]
+        x[j] /= low[j, j]
+    return x
+
+
+@njit(cache=True, nogil=True)
+def _columns(
+    time_s: FloatArray, current_a: FloatArray, f: float, x: FloatArray, orders: int, unit_hz: float
+) -> FloatArray:
+    """Design of shape (2 orders + 2, n): current, cosines, sines, and the slope with the frequency in `unit_hz`."""
+    n = time_s.size
+    out = np.zeros((2 * orders + 2, n))
+    for m in range(n):
+        out[0, m] = current_a[m]
+        if orders == 0:
+            continue
+        angle = 2.0 * np.pi * f * time_s[m]
+        c1, s1 = np.cos(angle), np.sin(angle)
+        c, s = 1.0, 0.0
+        rate = 0.0
+        for k in range(1, orders + 1):
+            c, s = c * c1 - s * s1, s * c1 + c * s1
+            out[k, m] = c
+            out[orders + k, m] = s
+            rate += k * (x[orders + k] * c - x[k] * s)
+        out[2 * orders + 1, m] = 2.0 * np.pi * unit_hz * time_s[m] * rate
+    return out
+
+
+@njit(cache=True, nogil=True)
+def solve(
+    time_s: FloatArray,
+    voltage_v: FloatArray,
+    current_a: FloatArray,
+    frequency_hz: float,
+    unit_hz: float,
+    orders: int,
+    floor: float,
+    rounds: int,
+) -> tuple[FloatArray, FloatArray, float]:
+    """Robust fit of ``R i`` and `orders` harmonics whose common frequency is free under a Gaussian prior.
+
+    Least squares, then least absolute deviations, then Tukey's redescending weights; each round is a Gauss-Newton step
+    on the frequency as well.
+
+    Parameters
+    ----------
+    time_s, voltage_v, current_a : ndarray, shape (n,)
+        Time from the middle of the stretch.
+    frequency_hz, unit_hz : float
+        Prior mean and standard deviation.
+    orders : int
+        Number of harmonics; with none the frequency stays.
+    floor : float
+        Least residual scale.
+    rounds : int
+        At the most.
+
+    Returns
+    -------
+    x : ndarray, shape (2 orders + 2,)
+        Resistance, cosines, sines, frequency in Hz.
+    covariance : ndarray, shape (2 orders + 2, 2 orders + 2)
+    scale : float
+        Robust standard deviation of the residuals.
+    """
+    n = voltage_v.size
+    p = 2 * orders + 2
+    x = np.zeros(p)
+    f = frequency_hz
+    weight = np.ones(n)
+    rest = voltage_v.copy()
+    low = np.eye(p)
+    scale = 0.0
+    typical = 0.0
+    for m in range(n):
+        typical += current_a[m] * current_a[m]
+    typical = np.sqrt(typical / n)
+    if typical == 0.0:
+        typical = 1.0
+    for turn in range(rounds):
+        free = orders > 0 and turn > 0
+        design = _columns(time_s, current_a / typical, f, x, orders, unit_hz)
+        normal = np.zeros((p, p))
+        right = np.zeros(p)
+        for a in range(p):
+            row = weight * design[a]
+            right[a] = np.dot(row, voltage_v)
+            for b in range(a + 1):
+                normal[a, b] = np.dot(row, design[b])
+                normal[b, a] = normal[a, b]
+        # The slope's column is beside the harmonics' own present values, which the fit replaces: nothing to take off.
+        last = p - 1
+        prior = max(scale * scale, 1e-300)
+        if free:
+            normal[last, last] += prior
+            right[last] += prior * (frequency_hz - f) / unit_hz
+        else:
+            normal[last, :] = 0.0
+            normal[:, last] = 0.0
+            normal[last, last] = 1.0
+            right[last] = 0.0
+        low = _cholesky(normal)
+        new = _backward(low, right)
+        moved = 0.0
+        for a in range(p):
+            moved = max(moved, abs(new[a] - x[a]) if a < last else abs(new[a]) * scale)
+        x = new
+        for m in range(n):
+            model = 0.0
+            for a in range(p):
+                model += x[a] * design[a, m]
+            rest[m] = voltage_v[m] - model
+        if free:
+            f += x[last] * unit_hz
+            f = min(max(f, frequency_hz - 3.0 * unit_hz), frequency_hz + 3.0 * unit_hz)
+        middle = np.median(rest)
+        scale = max(1.4826 * np.median(np.abs(rest - middle)), floor)
+        if scale <= 0.0:
+            break
+        if turn < 3:
+            for m in range(n):
+                weight[m] = 1.0 / max(abs(rest[m]), 0.1 * scale)
+            weight *= scale
+        else:
+            if turn > 4 and moved < 1e-2 * scale / np.sqrt(n):
+                break
+            for m in range(n):
+                z = rest[m] / (4.685 * scale)
+                weight[m] = max(1.0 - z * z, 0.0) ** 2
+    covariance = np.empty((p, p))
+    for a in range(p):
+        unit = np.zeros(p)
+        unit[a] = 1.0
+        covariance[a] = _backward(low, unit)
+    covariance *= scale * scale
+    if orders == 0:
+        covariance[p - 1, :] = 0.0
+        covariance[:, p - 1] = 0.0
+    x[0] /= typical
+    covariance[0, :] /= typical
+    covariance[:, 0] /= typical
+    x[p - 1] = f
+    covariance[p - 1, :] *= unit_hz
+    covariance[:, p - 1] *= unit_hz
+    return x, covariance, scale
