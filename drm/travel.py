@@ -140,7 +140,7 @@ def speed(travel: Travel | FloatArray, time_s: FloatArray, *, window_s: float | 
     A. Savitzky, M. J. E. Golay, "Smoothing and differentiation of data by simplified least squares procedures",
     Analytical Chemistry 36 (1964), 1627.
     """
-    from scipy.signal import savgol_filter
+    from drm._travel_kernels import window_slope
 
     mm, resolution = (travel.mm, travel.resolution_mm) if isinstance(travel, Travel) else (travel, step_of(travel))
     x = bridged(mm)
@@ -150,7 +150,7 @@ def speed(travel: Travel | FloatArray, time_s: FloatArray, *, window_s: float | 
     points = min(points, x.size if x.size % 2 else x.size - 1)
     if points < 5:
         return np.full(x.size, np.nan)
-    slope = np.asarray(savgol_filter(x, points, 2, deriv=1, delta=step), dtype=np.float64) * 1e-3
+    slope = window_slope(np.ascontiguousarray(x, dtype=np.float64), points // 2) * (1e-3 / step)
     return np.where(np.isfinite(mm), slope, np.nan)
 
 
