@@ -1,0 +1,182 @@
+"""Skew that nobody declared: voltage and current of one interrupter sampled on clocks that do not agree.
+
+Where the contact parts, the voltage leaves what metal can bear and the current begins to fall at the same instant;
+where it touches, the voltage leaves the parted state and the current begins to rise. Both are told from each channel
+by itself, so that what lies between them is the skew.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drm.quantity import NOTHING, Quantity
+from drm.resistance import METALLIC_VOLT, Trace
+
+__all__ = ["LARGEST_SKEW", "pooled", "skew_of", "without_skew"]
+
+FloatArray = NDArray[np.float64]
+
+#: Largest skew that is looked for, s, and the largest that is taken out.
+SEARCH, LARGEST_SKEW = 1.5e-3, 0.6e-3
+#: What the sampling, the chain's filter and the shape of the moves leave uncertain of one event, in samples.
+EVENT_U = 0.5
+#: In samples: the current's ramp passes an anti-alias filter of second order at four tenths of the sampling rate half a
+#: sample later than the voltage's step shows; a voltage that comes down from beyond its ceiling shows it later still.
+RAMP_LATE, CEILING_LATE = 0.5, 0.7
+#: A share of the injected current by which it must move in the search for its course to tell anything.
+LEAST_MOVE = 0.3
+
+
+def _states(trace: Trace) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Parted state from the voltage (0 to 1); falling or rising course of the current (-1 to 1); share of the level."""
+    threshold = min(METALLIC_VOLT, 0.9 * trace.ceiling_v)
+    closed = float(np.nanmedian(trace.voltage_v[trace.rest]))
+    if not threshold > 3.0 * closed:
+        return None
+    low = max(0.3 * threshold, 2.0 * closed)
+    volts = np.nan_to_num(np.abs(trace.voltage_v), nan=0.0)
+    parted = np.clip((volts - low) / (threshold - low), 0.0, 1.0)
+    share = np.nan_to_num(trace.current_a / trace.injected_a, nan=1.0)
+    # Between samples: of the interval that follows each.
+    course = np.append(np.diff(share), 0.0)
+    noise = 1.4826 * float(np.median(np.abs(course - np.median(course))))
+    course = np.where(np.abs(course) > 6.0 * noise, course, 0.0)
+    return parted, np.asarray(np.clip(course / max(6.0 * noise, 0.02), -1.0, 1.0)), share
+
+
+def _lag(parted: FloatArray, course: FloatArray, share: FloatArray, most: int) -> tuple[int, float, float]:
+    """Shift of the voltage, in samples, at which it contradicts the current least; that, and what other shifts cost.
+
+    Contradictions: parted while the full current flows unmoved or rises; metal while the current falls or before it
+    flows at all.
+    """
+    full = (share > 0.97) & (course == 0.0)
+    none = (share < 0.03) & (course == 0.0)
+    against_parted = full + np.maximum(course, 0.0)
+    against_metal = none + np.maximum(-course, 0.0)
+    between = 0.5 * (parted[:-1] + parted[1:])
+    inner = slice(most, between.size - most)
+    lags = np.arange(-most, most + 1)
+    cost = np.array(
+        [
+            float(
+                between[most + k : between.size - most + k] @ against_parted[:-1][inner]
+                + (1.0 - between[most + k : between.size - most + k]) @ against_metal[:-1][inner]
+            )
+            for k in lags
+        ]
+    )
+    best = float(cost.min())
+    # A flat bottom is met in its middle.
+    at = int(np.median(lags[cost <= best + 0.25]))
+    beside = np.abs(lags - at) >= 4
+    return at, best, float(cost[beside].min()) if bool(beside.any()) else best
+
+
+def _knee(samples: FloatArray, at: int, before: slice, least: float, ceiling: float) -> float:
+    """Place, in samples, at which `samples` leave their level `before`, near `at`: a line through the next two.
+
+    The place is kept between the last sample at the level and the first away from it. Where either of the two is at
+    the `ceiling` the line would lie, and the move is told to the interval between two samples only.
+    """
+    near = samples[before]
+    if near.size < 4:
+        return math.nan
+    level = float(np.median(near))
+    width = max(6.0 * 1.4826 * float(np.median(np.abs(near - level))), least)
+    away = np.abs(samples - level) > width
+    k = at
+    while k > 0 and away[k] and at - k < 40:
+        k -= 1
+    while k + 1 < samples.size and not away[k + 1] and k - at < 40:
+        k += 1
+    if away[k] or k + 2 >= samples.size:
+        return math.nan
+    one, two = float(samples[k + 1]), float(samples[k + 2])
+    if abs(one) >= ceiling:
+        return k + 0.5
+    if abs(two) >= ceiling or (two > one) != (one > level):
+        return k + 0.8
+    return float(np.clip(k + 1 + (level - one) / (two - one), k, k + 1))
+
+
+def skew_of(trace: Trace) -> Quantity:
+    """By how much the voltage comes after the current, s; NaN where nothing common to both is recorded.
+
+    The voltage's parted state and the current's course are laid over each other at every shift within 1.5 ms, and the
+    shift taken at which they contradict each other least; then both instants are read between the samples.
+
+    Parameters
+    ----------
+    trace : Trace
+        Of one operation; its own contact must end or begin the current.
+
+    Returns
+    -------
+    Quantity
+        Positive where the voltage is late; standard uncertainty from the sampling and the filters' difference.
+    """
+    step = trace.step_s
+    most = min(max(4, math.ceil(SEARCH / step)), (trace.time_s.size - 8) // 3)
+    states = _states(trace)
+    if states is None or most < 4:
+        return NOTHING
+    parted, course, share = states
+    moved = share[most:-most]
+    if not (float(moved.max()) - float(moved.min()) > LEAST_MOVE and float(np.ptp(parted)) > 0.9):
+        return NOTHING
+    at, best, other = _lag(parted, course, share, most)
+    if abs(at) >= most - 1 or other - best < 2.0:
+        return NOTHING
+    fine = _between_samples(trace, parted, share, at)
+    if not math.isfinite(fine):
+        return Quantity(at * step, 1.5 * step)
+    return Quantity(fine * step, EVENT_U * step)
+
+
+def _between_samples(trace: Trace, parted: FloatArray, share: FloatArray, at: int) -> float:
+    """Skew in samples from the knees of both channels at the loss or the first gain, near the shift `at`."""
+    opening = trace.kind == "open"
+    half = parted > 0.5
+    turns = np.flatnonzero(half[1:] != half[:-1])
+    if turns.size == 0:
+        return math.nan
+    turn = int(turns[-1] if opening else turns[0]) + 1
+    place = min(max(turn - at, 1), share.size - 2)
+    # On opening the level just before the loss, which creeps; on closing the parted one, which rests.
+    reach = 60 if opening else 200
+    amps = _knee(share, place, slice(max(0, place - reach), max(0, place - 8)), 0.01, math.inf)
+    volts = np.nan_to_num(trace.voltage_v, nan=0.0)
+    past = slice(max(0, turn - reach), max(0, turn - 8))
+    # A momentary part-separation may run into the loss: what metal can bear is not yet the loss.
+    least = 0.5 * min(METALLIC_VOLT, trace.ceiling_v) if opening else 0.02 * float(np.nanmax(np.abs(volts)))
+    knee = _knee(volts, turn, past, least, 0.98 * trace.ceiling_v if opening else math.inf)
+    hidden = not opening and volts[past].size > 0 and float(np.median(volts[past])) >= 0.98 * trace.ceiling_v
+    knee += -CEILING_LATE if hidden else RAMP_LATE
+    return knee - amps if abs(knee - amps - at) < 4.0 else math.nan
+
+
+def pooled(skews: Sequence[Quantity]) -> Quantity:
+    """One skew from several events of the same two channels: their median, the scatter counted in."""
+    known = [s for s in skews if s]
+    if not known:
+        return NOTHING
+    values = np.array([s.value for s in known])
+    middle = float(np.median(values))
+    least = min(s.u for s in known)
+    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    return Quantity(middle, math.hypot(least, spread) / math.sqrt(values.size) if values.size > 2 else max(least, spread))
+
+
+def without_skew(trace: Trace, skew_s: float) -> Trace:
+    """`trace` with the voltage moved onto the current's clock: what it reads now, it read `skew_s` too late."""
+    if skew_s == 0.0:
+        return trace
+    moved = np.interp(trace.time_s + skew_s, trace.time_s, np.nan_to_num(trace.voltage_v, nan=np.inf))
+    moved[~np.isfinite(moved)] = np.nan
+    return replace(trace, voltage_v=moved)
