@@ -12,12 +12,15 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from drm.edit_log import LOG_NAME, append, read_log
 from drm.errors import OutputError
 from drm.files import on_disk
+from drm.origin import SOURCE_NAME, source_document
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from drm.edits import Edit
     from drm.pipeline import Result
 
 __all__ = ["findings_document", "save", "written_whole"]
@@ -38,17 +41,20 @@ _FORMULA = ("=", "+", "-", "@")
 
 
 def save(result: Result, folder: str | os.PathLike[str]) -> None:
-    """Write ``features``, ``mechanisms``, ``findings.json`` and ``report.html`` into `folder`.
+    """Write ``features``, ``mechanisms``, ``findings.json``, ``source.json`` and ``report.html`` into `folder`.
 
     Everything is written beside the folder first and moved in when all of it is there; other files in the folder stay.
+    Edits by hand are added to the folder's log before that.
 
     Raises
     ------
     OutputError
-        If the folder cannot be written; what stood there before is still there.
+        If the folder cannot be written, or holds edits by hand that this result does not have; what stood there before
+        is still there.
     """
     from drm.report import render
 
+    new_edits = _edits_beyond_the_log(result, Path(folder))
     with written_whole(folder) as part:
         for name, table in (("features", result.features), ("mechanisms", result.mechanisms)):
             _parquet(table, part / f"{name}.parquet", result.provenance)
@@ -56,6 +62,24 @@ def save(result: Result, folder: str | os.PathLike[str]) -> None:
         text = json.dumps(findings_document(result), ensure_ascii=False, indent=1, allow_nan=False)
         (part / "findings.json").write_text(text + "\n", encoding="utf-8")
         (part / "report.html").write_text(render(result), encoding="utf-8")
+        source = source_document(result.record, result.breaker, folder)
+        (part / SOURCE_NAME).write_text(json.dumps(source, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+        if new_edits:
+            seen = len(result.edits) - len(new_edits)
+            append(Path(folder) / LOG_NAME, new_edits, inputs=result.record.sha256, seen=seen)
+
+
+def _edits_beyond_the_log(result: Result, folder: Path) -> tuple[Edit, ...]:
+    """Edits of the result that the folder's log does not hold yet."""
+    kept = read_log(folder / LOG_NAME).edits
+    # By their words: two missing numbers are not equal.
+    if [repr(e) for e in kept] != [repr(e) for e in result.edits[: len(kept)]]:
+        raise OutputError(
+            f"the folder holds {len(kept)} edits by hand that this result does not have",
+            path=folder / LOG_NAME,
+            mend="give another folder, or diagnose with --edits and this file",
+        )
+    return result.edits[len(kept) :]
 
 
 class written_whole:
@@ -97,7 +121,7 @@ class written_whole:
                 if target.is_dir():
                     raise IsADirectoryError(21, f"{path.name} is a folder there")
                 if target.exists():
-                    os.replace(target, kept / path.name)
+                    _also_at(target, kept / path.name)
                 os.replace(path, target)
             on_disk(self.folder)
         except BaseException:
@@ -113,6 +137,14 @@ class written_whole:
         return OutputError(
             f"cannot be written ({error.strerror or error})", path=self.folder, mend="give another folder to --out"
         )
+
+
+def _also_at(path: Path, second: Path) -> None:
+    """The file under a second name as well, so that a run killed between two steps leaves none of them missing."""
+    try:
+        os.link(path, second)
+    except OSError:  # a file system without links
+        shutil.copy2(path, second)
 
 
 def findings_document(result: Result) -> dict[str, Any]:
