@@ -11,7 +11,7 @@ __all__ = ["window_slope"]
 FloatArray = NDArray[np.float64]
 
 #: Running sums begin anew after so many samples, before rounding could add up.
-ANEW = 4096
+ANEW = 1024
 
 
 @njit(cache=True, nogil=True)
