@@ -4,8 +4,10 @@ if __name__ != "drm.synthetic":
     raise ImportError("this folder is the package drm.synthetic: write `import drm.synthetic`, never the bare name")
 
 from drm.synthetic.metrics import compare, summary
-from drm.synthetic.scenario import Scenario, load, named, shipped
-from drm.synthetic.simulate import Simulation, Truth, simulate
+from drm.synthetic.scenario import Scenario
+from drm.synthetic.scenario_file import load, named, shipped
+from drm.synthetic.simulate import simulate
+from drm.synthetic.truth import Simulation, Truth
 from drm.synthetic.write import breaker_toml, read_truth, write_simulation
 
 __all__ = [

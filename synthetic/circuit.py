@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from drm.synthetic.scenario import Injection
 
-__all__ = ["Solution", "solve"]
+__all__ = ["Solution", "limit_of", "solve"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -32,6 +32,12 @@ class Solution:
     current_a: FloatArray
     contact_a: FloatArray
     voltage_v: FloatArray
+
+
+def limit_of(n: int, step_s: float, injection: Injection) -> FloatArray:
+    """Voltage limit of the source over `n` samples: a discharging store, which loses alike in equal times."""
+    lost = np.arange(n) * step_s / (1e-3 * injection.droop_ms)
+    return np.asarray(injection.limit_v * (1.0 - injection.droop_rel) ** lost, dtype=np.float64)
 
 
 def solve(ohm: FloatArray, metal: BoolArray, step_s: float, injection: Injection) -> Solution:
@@ -59,20 +65,19 @@ def solve(ohm: FloatArray, metal: BoolArray, step_s: float, injection: Injection
     loop = injection.earth_loop_mohm * 1e-3
     seen = total * loop / (total + loop) if loop > 0.0 else total
     seen = np.where(closed, seen, loop)
+    limit = limit_of(closed.size, step_s, injection)
     lead, out, henry = injection.lead_mohm * 1e-3, injection.output_ohm, injection.lead_uh * 1e-6
     # The source is set so that the nominal current flows through the first closed resistance it meets.
     first = float(seen[np.argmax(closed)]) if bool(closed.any()) else 0.0
     short_a = injection.current_a * (1.0 + (lead + first) / out)
     conducting = closed | (loop > 0.0)
-    steady = np.where(
-        conducting, np.minimum(short_a * out / (out + lead + seen), injection.limit_v / (lead + seen)), 0.0
-    )
+    steady = np.where(conducting, np.minimum(short_a * out / (out + lead + seen), limit / (lead + seen)), 0.0)
     arcs = _arcs(metal, step_s, injection)
     arc_each = np.asarray(arcs.sum(axis=0), dtype=np.float64)
-    current, arcing = _step_moves(closed, seen, steady, arc_each, loop, lead, henry, step_s, short_a, injection)
+    current, arcing = _step_moves(closed, seen, steady, arc_each, loop, lead, henry, step_s, short_a, limit, injection)
     share = np.where(closed, loop / (total + loop) if loop > 0.0 else 1.0, 0.0)
     contact = np.where(arcing, current - (arc_each / loop if loop > 0.0 else 0.0), current * share)
-    across = np.where(arcing, arc_each, current * loop if loop > 0.0 else injection.limit_v)
+    across = np.where(arcing, arc_each, current * loop if loop > 0.0 else limit)
     parted = (~metal).sum(axis=0)
     # Arcs drop their own voltage each; without current the open gaps share what lies across them alike.
     gaps = np.where(arcing, arcs, across / np.maximum(parted, 1))
@@ -98,11 +103,12 @@ def _step_moves(
     henry: float,
     step_s: float,
     short_a: float,
+    limit_v: FloatArray,
     injection: Injection,
 ) -> tuple[FloatArray, BoolArray]:
     """The source's current and whether an arc burns, shape (n,): stepped after each move, steady elsewhere."""
     current, arcing = steady.copy(), np.zeros(closed.size, dtype=np.bool_)
-    least, limit, out, set_a = injection.least_arc_a, injection.limit_v, injection.output_ohm, short_a
+    least, out, set_a = injection.least_arc_a, injection.output_ohm, short_a
     lh = henry / step_s
     for k0 in np.flatnonzero(closed[1:] != closed[:-1]) + 1:
         i = float(current[k0 - 1])
@@ -110,7 +116,7 @@ def _step_moves(
         k = int(k0)
         while k < closed.size:
             arc = 0.0
-            r = float(seen[k])
+            r, limit = float(seen[k]), float(limit_v[k])
             if not closed[k]:
                 # The loop, where there is one, lets an arc burn only while it would see more than the arc's voltage.
                 burning = burning and i - (arc_each[k] / loop if loop > 0.0 else 0.0) > least

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from drm.synthetic.simulate import Truth
+from drm.synthetic.truth import Truth
 
 __all__ = ["COLUMNS", "Errors", "compare", "rows_of", "summary"]
 

@@ -1,29 +1,19 @@
-"""Scenarios: what is simulated, read from TOML into frozen dataclasses; an unknown word is refused with its place."""
+"""Scenarios: what is simulated, as frozen dataclasses; the keys of a scenario file are their fields."""
 
 from __future__ import annotations
 
-import dataclasses
-import math
-import tomllib
 from dataclasses import dataclass
-from importlib import resources
-from pathlib import Path
-from typing import Any, TypeVar
-
-from drm.errors import ScenarioError, nearest
 
 __all__ = [
     "FAULTS",
     "Chain",
     "Contact",
+    "Errors",
     "Fault",
     "Injection",
     "Motion",
     "Scenario",
     "Setup",
-    "load",
-    "named",
-    "shipped",
 ]
 
 #: Kinds of fault and the meaning of their amount.
@@ -94,6 +84,8 @@ class Injection:
     earth_loop_mohm: float = 0.0  # 0: no loop; else both ends are earthed through so much
     sense_uh: float = 0.2
     series: bool = False  # interrupters of one pole carry one current
+    droop_rel: float = 0.0  # share of its voltage limit that the source loses in every `droop_ms`
+    droop_ms: float = 100.0
 
 
 @dataclass(frozen=True)
@@ -109,6 +101,10 @@ class Chain:
     current_noise_a: float = 0.1
     hum_mv: float = 0.0
     impulses: int = 0  # single-sample disturbances in each voltage
+    impulses_per_s: float = 0.0  # the same, by the length of the record
+    dither_lsb: float = 0.0  # triangular dither of this half width before each voltage is rounded, in steps
+    offset_uv: float = 0.0  # of each voltage: the instrument's and thermal EMF
+    coil_coupling_mv: float = 0.0  # peak of the ringing that the switching of a coil induces in each voltage
     filter_hz: float = 8_000.0
     skew_us: float = 0.0  # voltages are sampled so much later, and the record says so
     encoder_mm: float = 0.05
@@ -121,8 +117,33 @@ class Setup:
     """How the test was connected, by name of interrupter."""
 
     leads_exchanged: tuple[str, ...] = ()  # two names: their voltage leads are exchanged
+    currents_exchanged: tuple[str, ...] = ()  # two names: their current channels are exchanged
+    sensors_exchanged: tuple[str, ...] = ()  # two poles: their travel sensors are exchanged
     reversed: tuple[str, ...] = ()
     lead_off: tuple[str, ...] = ()
+    loose_clamp: tuple[str, ...] = ()  # voltage taken across a loose current clamp: its resistance adds
+    loose_uohm: float = 60.0  # of such a clamp at 100 A, falling as current softens its spots
+    scaled: tuple[str, ...] = ()  # current recorded with a wrong ratio
+    scale_factor: float = 10.0
+    late: tuple[str, ...] = ()  # voltage sampled later than its current, and the record does not say so
+    late_us: float = 200.0
+    currents_late_us: float = 0.0  # every injected current is recorded by a device so much late; not said either
+
+
+@dataclass(frozen=True)
+class Errors:
+    """Standard uncertainties at which the instrument's errors are drawn, anew for each record; 0: a perfect instrument.
+
+    Gains, offset and skew are drawn for each channel, the travel's scale for each sensor, the linkage's play for each
+    interrupter. The record says nothing of them.
+    """
+
+    voltage_gain_rel: float = 0.0
+    current_gain_rel: float = 0.0
+    voltage_offset_v: float = 0.0
+    skew_s: float = 0.0
+    travel_rel: float = 0.0
+    linkage_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -150,6 +171,7 @@ class Scenario:
     injection: Injection = Injection()
     chain: Chain = Chain()
     setup: Setup = Setup()
+    errors: Errors = Errors()
     faults: tuple[Fault, ...] = ()
 
     @property
@@ -157,127 +179,6 @@ class Scenario:
         """Names, such as ``A1``, pole by pole."""
         return tuple(f"{p}{i}" for p in self.poles for i in range(1, self.interrupters_per_pole + 1))
 
-
-T = TypeVar("T")
-
-
-def _refuse(what: str, path: object, place: str, mend: str) -> ScenarioError:
-    return ScenarioError(what, path=path, place=place, mend=mend)
-
-
-def _plain(value: Any, default: Any, path: object, place: str) -> Any:
-    """`value` as the type of `default`, or refused."""
-    kind = type(default)
-    if kind is tuple:
-        if not isinstance(value, list):
-            raise _refuse("a list is wanted", path, place, f"got {value!r}")
-        return tuple(value)
-    if kind is float and isinstance(value, int) and not isinstance(value, bool):
-        value = float(value)
-    if type(value) is not kind:
-        raise _refuse(f"{kind.__name__} is wanted", path, place, f"got {value!r}")
-    if kind is float and not math.isfinite(value):
-        raise _refuse("a finite number is wanted", path, place, f"got {value!r}")
-    return value
-
-
-def _table(cls: type[T], given: Any, path: object, place: str) -> T:
-    if not isinstance(given, dict):
-        raise _refuse("a table is wanted", path, place, f"got {given!r}")
-    fields = {f.name: f for f in dataclasses.fields(cls)}  # type: ignore[arg-type]
-    made: dict[str, Any] = {}
-    for key, value in given.items():
-        here = f"{place}.{key}" if place else key
-        if key not in fields:
-            raise _refuse("unknown key", path, here, nearest(key, fields))
-        default = fields[key].default
-        if key == "faults":
-            if not isinstance(value, list):
-                raise _refuse("a list of tables is wanted", path, here, "write [[faults]]")
-            made[key] = tuple(_table(Fault, v, path, f"{here}[{i}]") for i, v in enumerate(value, 1))
-        elif default is dataclasses.MISSING:
-            made[key] = _plain(value, "", path, here)
-        elif dataclasses.is_dataclass(default):
-            made[key] = _table(type(default), value, path, here)
-        else:
-            made[key] = _plain(value, default, path, here)
-    missing = [n for n, f in fields.items() if f.default is dataclasses.MISSING and n not in made]
-    if missing:
-        raise _refuse(f"key '{missing[0]}' is missing", path, place, f"add {missing[0]} = ...")
-    return cls(**made)
-
-
-def _check(s: Scenario, path: object) -> Scenario:
-    if not s.sequence or set(s.sequence) - {"O", "C"} or "OO" in s.sequence or "CC" in s.sequence:
-        raise _refuse(f"'{s.sequence}' is no sequence", path, "sequence", "write O, C, OC, OCO, in turn")
-    times = (0.0, *s.commands_ms, s.length_ms)
-    ordered = all(isinstance(t, int | float) for t in times) and list(times) == sorted(times)
-    if len(s.commands_ms) != len(s.sequence) or not ordered:
-        raise _refuse("one command for each operation, in order and within length_ms", path, "commands_ms", "mend it")
-    for place, name in [(f"faults[{i}].interrupter", f.interrupter) for i, f in enumerate(s.faults, 1)] + [
-        (f"setup.{f.name}", n) for f in dataclasses.fields(s.setup) for n in getattr(s.setup, f.name)
-    ]:
-        if name not in s.interrupters:
-            raise _refuse(f"no interrupter is called {name!r}", path, place, nearest(str(name), s.interrupters))
-    for i, fault in enumerate(s.faults, 1):
-        if fault.kind not in FAULTS:
-            raise _refuse(f"unknown fault '{fault.kind}'", path, f"faults[{i}].kind", nearest(fault.kind, FAULTS))
-    if len(s.setup.leads_exchanged) not in (0, 2):
-        raise _refuse("two interrupters are wanted", path, "setup.leads_exchanged", "name two")
-    if s.chain.travel not in ("linear", "rotary", "none"):
-        known = nearest(s.chain.travel, ("linear", "rotary", "none"))
-        raise _refuse(f"unknown sensor '{s.chain.travel}'", path, "chain.travel", known)
-    positive = {
-        "motion": ("stroke_mm", "open_speed_m_s", "close_speed_m_s"),
-        "contact": ("main_resistance_uohm", "arcing_resistance_uohm", "correlation_mm", "commutation_mm", "fingers"),
-        "injection": ("current_a", "limit_v", "output_ohm", "lead_mohm", "lead_uh", "arc_v"),
-        "chain": ("sample_rate_hz", "oversampling", "bits", "voltage_range_v", "current_range_a", "filter_hz"),
-    }
-    for table, keys in positive.items():
-        for key in keys:
-            if not getattr(getattr(s, table), key) > 0:
-                raise _refuse("a value above zero is wanted", path, f"{table}.{key}", "mend it")
-    return s
-
-
-def load(source: str | Path) -> Scenario:
-    """Read a scenario.
-
-    Parameters
-    ----------
-    source : path
-        A TOML file.
-
-    Raises
-    ------
-    ScenarioError
-        With the place and the nearest valid name.
-    """
-    try:
-        text = Path(source).read_text(encoding="utf-8")
-        given = tomllib.loads(text)
-    except OSError as error:
-        raise ScenarioError(f"cannot be read ({error.strerror})", path=source, mend="check the path") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ScenarioError(f"is not TOML: {error}", path=source, mend="mend the file") from error
-    return _check(_table(Scenario, given, source, ""), source)
-
-
-def shipped() -> tuple[str, ...]:
-    """Names of the scenarios that come with the package."""
-    folder = resources.files("drm.synthetic") / "scenarios"
-    return tuple(sorted(p.name[:-5] for p in folder.iterdir() if p.name.endswith(".toml")))
-
-
-def named(name: str) -> Scenario:
-    """The scenario of this name that comes with the package.
-
-    Raises
-    ------
-    ScenarioError
-        If there is none.
-    """
-    if name not in shipped():
-        raise ScenarioError(f"no scenario is called '{name}'", mend=nearest(name, shipped()))
-    with resources.as_file(resources.files("drm.synthetic") / "scenarios" / f"{name}.toml") as path:
-        return load(path)
+    def has_coil(self, kind: str) -> bool:
+        """Whether a coil is recorded that releases the operation ``O`` or ``C``."""
+        return kind in self.sequence and not self.motion.by_screw(kind)

@@ -12,7 +12,7 @@ from typing import Any
 
 from drm.breaker import Breaker, Conditions, Mechanism
 from drm.errors import OutputError
-from drm.synthetic.simulate import Simulation, Truth
+from drm.synthetic.truth import Simulation, Truth
 
 __all__ = ["breaker_toml", "read_truth", "write_simulation"]
 
@@ -57,7 +57,7 @@ def breaker_toml(breaker: Breaker) -> str:
         lines += _mechanism(mechanism)
     for unit in breaker.interrupters:
         lines += ["", "[[interrupter]]"]
-        lines += [f"{key} = {_text(value)}" for key, value in dataclasses.asdict(unit).items()]
+        lines += [f"{key} = {_text(value)}" for key, value in dataclasses.asdict(unit).items() if value is not None]
     for column, limit in breaker.limits.items():
         lines += ["", f"[limits.{column}]"]
         lines += [f"{key} = {_text(value)}" for key, value in dataclasses.asdict(limit).items() if value is not None]

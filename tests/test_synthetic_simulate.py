@@ -11,7 +11,8 @@ import pytest
 from drm.synthetic import named, read_truth, shipped, simulate, write_simulation
 from drm.synthetic.mechanism import drive_for, stroke
 from drm.synthetic.metrics import compare
-from drm.synthetic.scenario import Chain, Motion, load
+from drm.synthetic.scenario import Chain, Motion
+from drm.synthetic.scenario_file import load
 
 
 def clean(name: str):

@@ -1,0 +1,200 @@
+"""Whether the stated 95 % intervals hold the truth, and how large the errors are, over simulated records.
+
+Run: ``python benchmarks/coverage.py [--records N] [--seed S] [--jobs J] [--only CONDITION ...]``; prints tables.
+
+Each record is one condition of :mod:`drm.synthetic.conditions`, drawn with a seed of its own, with instrument errors
+drawn at the standard uncertainties that a breaker file assumes. A row is one interrupter in one operation; a row whose
+``quality`` says something is flagged and is not counted against the intervals.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+import sys
+import time
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from drm.synthetic.conditions import CONDITIONS, MISLED, draw
+from drm.synthetic.metrics import COLUMNS
+
+FEATURES = (
+    "arcing_wipe_mm",
+    "main_contact_ms",
+    "arcing_contact_ms",
+    "main_contact_mm",
+    "arcing_contact_mm",
+    "main_resistance_uohm",
+    "arcing_resistance_uohm",
+    "commutation_ms",
+)
+#: A wipe wrong by more than this and not flagged is what must not happen, mm.
+GROSS_MM = 1.5
+
+
+@dataclass(frozen=True)
+class Row:
+    """One interrupter in one operation: estimate less truth and stated standard uncertainty, by feature."""
+
+    condition: str
+    record: int
+    interrupter: str
+    kind: str
+    flagged: str
+    errors: dict[str, tuple[float, float]]
+    missing: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Job:
+    """What came of one record."""
+
+    condition: str
+    rows: tuple[Row, ...] = ()
+    lost: int = 0  # rows of the truth that the diagnosis does not have
+    crash: str = ""
+    codes: tuple[str, ...] = field(default=())
+
+
+def one(task: tuple[int, int, str]) -> Job:
+    """Draw, simulate and diagnose record `number`."""
+    import drm
+    from drm.synthetic import simulate
+
+    seed, number, wanted = task
+    rng = np.random.default_rng([seed, number])
+    condition, scenario = draw(rng, condition=wanted)
+    made = simulate(scenario, rng=rng)
+    try:
+        result = drm.diagnose(made.record, made.breaker)
+    except Exception as error:  # a crash is a finding of this benchmark, and the others must still be counted
+        return Job(condition, crash=f"record {number}: {type(error).__name__}: {error}")
+    table = {(r["interrupter"], int(r["operation"])): r for r in result.features.to_dict("records")}
+    rows, lost = [], 0
+    for t in made.truth:
+        row = table.get((t.interrupter, t.operation))
+        if row is None:
+            lost += 1
+            continue
+        errors, missing = {}, []
+        for name in FEATURES:
+            got, right = float(row[name]), float(getattr(t, COLUMNS[name]))
+            if math.isfinite(got) and math.isfinite(right):
+                errors[name] = (got - right, float(row[f"{name}_u"]))
+            elif math.isfinite(right):
+                missing.append(name)
+        rows.append(Row(condition, number, t.interrupter, t.kind, str(row["quality"]), errors, tuple(missing)))
+    return Job(condition, tuple(rows), lost, codes=tuple(sorted({f.code for f in result.findings})))
+
+
+def interval(hits: int, n: int) -> tuple[float, float]:
+    """Exact 95 % interval of a share (Clopper and Pearson 1934)."""
+    from scipy.stats import beta
+
+    low = 0.0 if hits == 0 else float(beta.ppf(0.025, hits, n - hits + 1))
+    high = 1.0 if hits == n else float(beta.ppf(0.975, hits + 1, n - hits))
+    return low, high
+
+
+def held(rows: Iterable[Row], name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Errors of a feature in the rows that are not flagged, and whether value ± 1.96 u holds the truth."""
+    pairs = [r.errors[name] for r in rows if not r.flagged and name in r.errors]
+    got = np.array(pairs, dtype=np.float64).reshape(-1, 2)
+    return got[:, 0], np.abs(got[:, 0]) <= 1.96 * got[:, 1]
+
+
+def by_feature(rows: Sequence[Row], title: str) -> None:
+    flagged = sum(bool(r.flagged) for r in rows)
+    print(f"\n{title}: {len(rows)} rows, {flagged} flagged ({100 * flagged / max(len(rows), 1):.1f} %)")
+    head = f"{'feature':24}{'n':>6}{'inside':>8}{'95 % of it':>16}{'bias':>10}{'rms':>10}{'p95':>10}{'worst':>10}"
+    print(head + f"{'u':>10}{'missing':>9}")
+    for name in FEATURES:
+        e, inside = held(rows, name)
+        missing = sum(name in r.missing for r in rows if not r.flagged)
+        if not e.size:
+            print(f"{name:24}{0:6d}")
+            continue
+        low, high = interval(int(inside.sum()), e.size)
+        u = np.median([r.errors[name][1] for r in rows if not r.flagged and name in r.errors])
+        figures = (np.median(e), np.sqrt(np.mean(e**2)), np.quantile(np.abs(e), 0.95), np.abs(e).max(), u)
+        share = f"{inside.mean():8.3f}{f'{low:.3f}-{high:.3f}':>16}"
+        print(f"{name:24}{e.size:6d}{share}" + "".join(f"{x:10.4g}" for x in figures) + f"{missing:9d}")
+    wrong = [r for r in rows if not r.flagged and abs(r.errors.get("arcing_wipe_mm", (0.0, 0.0))[0]) > GROSS_MM]
+    print(f"unflagged wipes wrong by more than {GROSS_MM} mm: {len(wrong)}")
+    for r in wrong[:20]:
+        print(
+            f"    {r.condition}, record {r.record}, {r.interrupter} {r.kind}: {r.errors['arcing_wipe_mm'][0]:+.2f} mm"
+        )
+
+
+def by_condition(jobs: Sequence[Job]) -> None:
+    short = ("arcing_wipe_mm", "main_contact_ms", "arcing_contact_ms")
+    print("\nper condition: share inside and bias (median) of wipe mm, main ms, arcing ms; rows flagged; gross wipes")
+    print(
+        f"{'condition':26}{'rows':>5}"
+        + "".join(f"{n:>18}" for n in ("wipe", "main", "arcing"))
+        + "  flagged gross lost"
+    )
+    for condition in CONDITIONS:
+        here = [j for j in jobs if j.condition == condition]
+        rows = [r for j in here for r in j.rows]
+        if not here:
+            continue
+        cells = ""
+        for name in short:
+            e, inside = held(rows, name)
+            cells += f"{f'{inside.mean():.2f} {np.median(e):+.4f}' if e.size else '-':>18}"
+        wipes, _ = held(rows, "arcing_wipe_mm")
+        flagged = sum(bool(r.flagged) for r in rows) / max(len(rows), 1)
+        mark = "*" if condition in MISLED else " "
+        tail = f"{flagged:9.2f}{int((np.abs(wipes) > GROSS_MM).sum()):6d}{sum(j.lost for j in here):5d}"
+        print(f"{condition:25}{mark}{len(rows):5d}{cells}{tail}")
+    print("* false traces by wiring or instrument: to be noticed, they cannot be measured")
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    asked.add_argument("--records", type=int, default=1000)
+    asked.add_argument("--seed", type=int, default=0)
+    asked.add_argument("--jobs", type=int, default=1)
+    asked.add_argument("--only", nargs="*", choices=list(CONDITIONS), default=[])
+    asked.add_argument("--reasons", action="store_true", help="count the reasons for flags as well")
+    a = asked.parse_args(arguments)
+    only = a.only or [""]
+    tasks = [(a.seed, k, only[k % len(only)]) for k in range(a.records)]
+    # This file is called like a library that others look for: its folder must not be searched.
+    sys.path[:] = [p for p in sys.path if Path(p or ".").resolve() != Path(__file__).resolve().parent]
+    begin = time.perf_counter()
+    if a.jobs > 1:
+        # One thread a worker: they would only wait for one another.
+        os.environ.setdefault("OMP_NUM_THREADS", "1")
+        with ProcessPoolExecutor(a.jobs) as pool:
+            jobs = list(pool.map(one, tasks, chunksize=8))
+    else:
+        jobs = [one(t) for t in tasks]
+    print(f"{len(jobs)} records, seed {a.seed}, {time.perf_counter() - begin:.0f} s")
+    right = [r for j in jobs for r in j.rows if j.condition not in MISLED]
+    misled = [r for j in jobs for r in j.rows if j.condition in MISLED]
+    by_feature(right, "traces that are what they seem")
+    if misled:
+        by_feature(misled, "false traces (*)")
+    by_condition(jobs)
+    crashes = [j.crash for j in jobs if j.crash]
+    print(f"\ncrashes: {len(crashes)}")
+    print("\n".join(crashes[:20]))
+    if a.reasons:
+        counts = Counter((j.condition, r.flagged) for j in jobs for r in j.rows if r.flagged)
+        for (condition, reason), n in sorted(counts.items(), key=lambda x: -x[1])[:40]:
+            print(f"{n:6d}  {condition:26} {reason}")
+    sys.exit(bool(crashes))
+
+
+if __name__ == "__main__":
+    main()
