@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +14,8 @@ from hypothesis import strategies as st
 from drm.breaker import Breaker, Instrument, TravelSensor
 from drm.operations import find_operations
 from drm.record import Record
-from drm.travel import Travel, at, speed, travel_of
+from drm.travel import Travel, at, reading, speed, travel_of
+from drm.travel_uncertainty import level_u, slope_u
 
 OPEN, CLOSE = [("open", 0.05)], [("close", 0.05)]
 SEQUENCE = [("open", 0.05), ("close", 0.38), ("open", 0.8)]
@@ -140,6 +142,83 @@ def test_travel_at_an_instant_does_not_show_the_encoder_steps() -> None:
         exact = float(np.interp(instant, t, fine.mm))
         # Half a step would be 0.125 mm.
         assert at(coarse, t, float(instant)) == pytest.approx(exact, abs=0.06)
+
+
+def rounded(rng: np.random.Generator, pace_m_s: float, step: float, noise: float) -> tuple[Travel, np.ndarray]:
+    """Travel of one steady opening at `pace_m_s` read by an encoder that happens to begin anywhere; exact but that."""
+    t = np.arange(-40.0 / pace_m_s * 1e-3, 40.0 / pace_m_s * 1e-3, 50e-6 if pace_m_s > 1 else 400e-6)
+    mm = 40.0 + 1e3 * pace_m_s * t + rng.uniform(0.0, step)
+    read = step * np.round(mm / step) + noise * rng.normal(size=t.size)
+    shift = mm[0] - 40.0 - 1e3 * pace_m_s * t[0]
+    return Travel("A", read - shift, math.hypot(step / math.sqrt(12.0), noise), step, ()), t
+
+
+@pytest.mark.parametrize("step", [0.05, 0.25, 0.5])
+@pytest.mark.parametrize("pace", [0.02, 1.7, 6.3])
+@pytest.mark.parametrize("noise", [0.0, 0.02])
+def test_stated_uncertainty_of_a_reading_and_of_the_speed_covers_their_errors(
+    step: float, pace: float, noise: float
+) -> None:
+    rng = np.random.default_rng(8)
+    z: list[float] = []
+    speeds: list[float] = []
+    for _ in range(60):
+        got, t = rounded(rng, pace * rng.uniform(0.97, 1.03), step, noise)
+        true = float(rng.uniform(28.0, 52.0))
+        slope = float(np.polyfit(t, got.mm, 1)[0])
+        at_s = (true - 40.0) / slope
+        one = reading(got, t, at_s, pace_m_s=1e-3 * slope)
+        # A straight motion: the line through everything is the truth, the reading sees a window about the instant.
+        whole = float(np.polyval(np.polyfit(t, got.mm, 1), at_s))
+        z.append((one.mm - whole) / one.u_mm)
+        speeds.append((float(np.interp(at_s, t, speed(got, t))) - 1e-3 * slope) / one.speed_u_m_s)
+        assert one.u_mm < 0.35 * step + noise
+    assert np.mean(np.abs(np.array(z)) < 1.96) >= 0.88
+    assert np.mean(np.abs(np.array(speeds)) < 1.96) >= 0.88
+    # Nor is it so wide that it says nothing.
+    assert np.std(z) > 0.2
+
+
+@pytest.mark.parametrize("periods", [0.3, 1.0, 2.0, 6.0, 20.0])
+@pytest.mark.parametrize("n", [21, 101])
+def test_share_of_the_encoder_steps_left_in_a_fit_is_what_is_simulated(periods: float, n: int) -> None:
+    if periods > n / 3:
+        pytest.skip("fewer than three samples a period: a beat")
+    rng = np.random.default_rng(9)
+    i = np.arange(n) - 0.5 * (n - 1)
+    design = np.column_stack([np.ones(n), i, i**2])
+    x = periods / n * rng.uniform(0.98, 1.02, (2000, 1)) * i + rng.random((2000, 1))
+    left = (np.round(x) - x) @ np.linalg.pinv(design).T
+    u = level_u(1.0, 0.0, per_sample_mm=periods / n, n=n)
+    assert float(left[:, 0].std()) <= 1.1 * u
+    assert float(left[:, 1].std()) <= 1.3 * 1e3 * slope_u(1.0, 0.0, per_sample_mm=periods / n, n=n, step_s=1.0)
+    assert u <= 1.0 / math.sqrt(12.0) + 1e-12
+
+
+def test_speed_of_a_slow_and_noisy_travel_is_taken_over_a_long_enough_window() -> None:
+    rng = np.random.default_rng(10)
+    t = np.arange(0.0, 6.0, 2e-4)
+    mm = np.clip(20.0 * (t - 1.0), 0.0, 80.0) + 0.03 * rng.normal(size=t.size)
+    got = speed(Travel("A", mm, 0.03, 0.0, ()), t)
+    inside = (t > 1.5) & (t < 4.5)
+    # Over 2 ms the noise alone would be the size of the speed.
+    np.testing.assert_allclose(got[inside], 0.02, atol=0.001)
+
+
+@pytest.mark.parametrize("step", [0.05, 0.5])
+def test_zero_of_travel_is_known_to_a_step_of_the_encoder(step: float) -> None:
+    got = travel(record(OPEN, step_mm=step))
+    assert got.zero_u_mm == pytest.approx(step / math.sqrt(12.0), rel=1e-6)
+
+
+def test_zero_is_known_to_the_channel_step_where_noise_hides_the_encoder() -> None:
+    rng = np.random.default_rng(5)
+    noisy = changed(record(OPEN, step_mm=0.0), "TRV_", lambda x: x + rng.normal(0.0, 0.03, x.size))
+    stated = replace(
+        noisy, channels=tuple(replace(c, resolution=0.2) if c.name == "TRV_A" else c for c in noisy.channels)
+    )
+    assert travel(noisy).zero_u_mm == 0.0
+    assert travel(stated).zero_u_mm == pytest.approx(0.2 / math.sqrt(12.0))
 
 
 def test_travel_outside_the_record_is_not_guessed() -> None:
