@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
+from weakref import WeakKeyDictionary
 
 from drm.breaker import Breaker
 from drm.coils import Pulse, pulses
@@ -25,6 +26,9 @@ OBEYED_S = 0.3
 LEAD_S = 40e-3
 #: How long a mechanism goes on settling after the last that was seen of it, s.
 SETTLE_S = 10e-3
+
+#: Record -> coil channel -> pulses: operations and the mechanism table both ask for them, and records are frozen.
+_PULSES: WeakKeyDictionary[Record, dict[str, tuple[Pulse, ...]]] = WeakKeyDictionary()
 
 
 @dataclass(frozen=True)
@@ -86,7 +90,7 @@ class _Group:
 def coil_pulses(record: Record, breaker: Breaker) -> list[tuple[Pulse, str, Kind]]:
     """Every coil's pulses that stand out among the record's: (pulse, mechanism, kind), in order of time."""
     seen: list[tuple[Pulse, str, Kind]] = []
-    cache: dict[str, tuple[Pulse, ...]] = {}
+    cache = _PULSES.setdefault(record, {})
     for mechanism in breaker.mechanisms:
         coils: tuple[tuple[str | None, Kind], ...] = ((mechanism.trip_coil, "open"), (mechanism.close_coil, "close"))
         for name, kind in coils:

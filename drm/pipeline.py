@@ -29,6 +29,7 @@ from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 from drm.resistance import Trace, resistance_of, slope, without_loop
 from drm.siblings import compare
+from drm.threads import side_by_side
 from drm.traces import Unusable, trace_of
 from drm.travel import Travel, at, speed, travel_of
 from drm.zones import Zones, segment
@@ -264,12 +265,14 @@ def _known(seen: Seen, operation: Operation, each: _Found, edited: bool) -> tupl
 
 def _first_zones(record: Record, breaker: Breaker, operation: Operation) -> Iterable[_Found]:
     """Trace and zones of every interrupter in one operation, each from its own trace alone."""
-    for interrupter in breaker.interrupters:
+
+    def one(interrupter: Interrupter) -> _Found:
         got = trace_of(record, interrupter, operation, frequency_hz=_line_frequency(record, breaker))
         if isinstance(got, Unusable):
-            yield interrupter, None, Zones(reasons=(got.reason,)), None
-        else:
-            yield interrupter, got[0], segment(got[0]), got[1]
+            return interrupter, None, Zones(reasons=(got.reason,)), None
+        return interrupter, got[0], segment(got[0]), got[1]
+
+    return side_by_side(one, breaker.interrupters)
 
 
 def _zones_of(

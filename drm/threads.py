@@ -1,0 +1,41 @@
+"""The same work on many items, side by side: kernels and array work leave the interpreter's lock to the others."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+__all__ = ["side_by_side"]
+
+A = TypeVar("A")
+B = TypeVar("B")
+
+#: More would wait for memory and for one another.
+MOST = 4
+
+
+def side_by_side(work: Callable[[A], B], items: Iterable[A], *, most: int | None = None) -> list[B]:
+    """``[work(x) for x in items]``, in this order, on as many threads as there are processors, at most four.
+
+    The first error is raised, whichever thread it came from.
+
+    Parameters
+    ----------
+    most : int, optional
+        Threads at the most; with one the work is done in the calling thread.
+    """
+    waiting = list(items)
+    many = min(MOST if most is None else most, len(waiting), _processors())
+    if many < 2:
+        return [work(x) for x in waiting]
+    with ThreadPoolExecutor(max_workers=many) as pool:
+        return list(pool.map(work, waiting))
+
+
+def _processors() -> int:
+    """Processors that this process may use; not every system tells them apart from those that there are."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
