@@ -53,6 +53,10 @@ def interrupter_changes(record: Record, breaker: Breaker) -> tuple[Change, ...]:
     """Every parting and closing that the interrupters' voltages and currents show, in order of time."""
     out: list[Change] = []
     for one in breaker.interrupters:
+        if one.state is not None:
+            out += _state_changes(record, one.state, one.mechanism)
+        if not one.voltage:
+            continue
         v, i = record.channel(one.voltage), record.channel(one.current)
         volts, amps = np.abs(v.values("V")), np.abs(i.values("A"))
         injected = _injected(amps, record.sample_rate_hz)
@@ -69,6 +73,23 @@ def interrupter_changes(record: Record, breaker: Breaker) -> tuple[Change, ...]:
             kind = "close" if to == 1 else "open"
             out.append(Change(float(record.time_s[a]) + v.skew_s, kind, one.mechanism, "interrupter", bool(near.any())))
     return tuple(sorted(out, key=lambda c: c.at_s))
+
+
+def _state_changes(record: Record, name: str, mechanism: str) -> list[Change]:
+    """Changes of a contact's state channel; bounce and missing samples make none."""
+    channel = record.channel(name)
+    good = np.isfinite(channel.samples)
+    if not bool(good.any()):
+        return []
+    low, high = (0.0, 1.0) if channel.digital else (float(q) for q in np.nanpercentile(channel.samples, [0.5, 99.5]))
+    if not high - low > 1e-6:
+        return []
+    state = np.where(good, channel.samples > (low + high) / 2, -1).astype(np.int8)
+    least = (round(LEAST_PARTED_S * record.sample_rate_hz), max(2, round(LEAST_CLOSED_S * record.sample_rate_hz)))
+    return [
+        Change(float(record.time_s[a]) + channel.skew_s, "close" if to == 1 else "open", mechanism, "interrupter")
+        for a, _, to in _changes(state, least)
+    ]
 
 
 def auxiliary_changes(record: Record, mechanism: Mechanism) -> tuple[Change, ...]:

@@ -7,48 +7,31 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from drm.auxiliary import auxiliary_of
+from drm.auxiliary import figures as auxiliary_figures
 from drm.breaker import Breaker, Mechanism
-from drm.coils import bridged
-from drm.contacts import auxiliary_changes
+from drm.coil_shape import shape_of
+from drm.contact_state import Switched
+from drm.envelope import Curve, departure, load_reference
 from drm.errors import RecordError
+from drm.mechanism_columns import COLUMNS, WORDS
+from drm.motor import MotorRun, motor_runs
 from drm.operations import Operation, coil_pulses
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
+from drm.stroke import SPEED_ZONE, Moved, figures, moved, start_of, zone_words
 from drm.travel import Travel
+from drm.travel_faults import travel_faults
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["COLUMNS", "SPEED_ZONE", "mechanism_table"]
+__all__ = ["COLUMNS", "SPEED_ZONE", "curve_of", "mechanism_table", "motion_of"]
 
-FloatArray = NDArray[np.float64]
-
-#: Default zone of the mean speed, as shares of the stroke from the closed position. Makers state their own zones; this
-#: one lies clear of both end positions. Common practice, no source.
-SPEED_ZONE = (0.25, 0.75)
-
-#: Standard uncertainty of the start of motion: the first quarter of a millimetre goes by so slowly that an encoder's
-#: step hides some tenths of a millisecond.
+#: Standard uncertainty of the start of motion as a reference of times: the first quarter of a millimetre goes by so
+#: slowly that an encoder's step hides some tenths of a millisecond.
 MOTION_U_MS = 0.3
-
-#: Columns after the identity: name -> whether it has a column of standard uncertainty beside it.
-COLUMNS: dict[str, bool] = {
-    "opening_time_ms": True,
-    "closing_time_ms": True,
-    "stroke_mm": True,
-    "overtravel_mm": True,
-    "rebound_mm": True,
-    "speed_m_s": True,
-    "coil_onset_s": True,
-    "coil_peak_a": False,
-    "coil_duration_ms": False,
-    "auxiliary_a_ms": True,
-    "auxiliary_b_ms": True,
-    "motor_peak_a": False,
-    "motor_duration_s": False,
-}
 _IDENTITY = ("record", "breaker", "operation", "kind", "mechanism", "reference")
 
 
@@ -57,7 +40,7 @@ def mechanism_table(
     breaker: Breaker,
     operations: Sequence[Operation],
     travels: Mapping[str, Travel | None],
-    instants: Mapping[tuple[int, str], Sequence[float]] | None = None,
+    instants: Mapping[tuple[int, str], Sequence[float | Quantity]] | None = None,
     *,
     speed_zone: tuple[float, float] = SPEED_ZONE,
 ) -> pd.DataFrame:
@@ -68,15 +51,23 @@ def mechanism_table(
     travels : mapping
         Mechanism -> its travel, None or absent where it has none.
     instants : mapping, optional
-        (operation number, mechanism) -> arcing contacts' instants of its interrupters, ms from the reference.
+        (operation number, mechanism) -> arcing contacts' instants of its interrupters, ms from the reference; a plain
+        number is known to half a sample.
     speed_zone : tuple of float
-        Part of the stroke over which the mean speed is taken, shares of the stroke from the closed position.
+        Part of the stroke over which the mean speed is taken where the breaker file names no zone, shares of the
+        stroke from the closed position.
 
     Returns
     -------
     DataFrame
         Identity `record, breaker, operation, kind, mechanism, reference`, then :data:`COLUMNS`, each with `NAME_u`
-        (standard uncertainty, k = 1) where it is True. NaN where nothing can be measured.
+        (standard uncertainty, k = 1) where it is True, the named speed zones of the breaker file, and words. NaN where
+        nothing can be measured.
+
+    Raises
+    ------
+    BreakerError
+        If a reference travel curve that the breaker file names cannot be read.
 
     Notes
     -----
@@ -84,30 +75,49 @@ def mechanism_table(
     onset until they touch, in every interrupter of the mechanism, so the last one counts (terms of IEC 62271-100,
     there for all poles of the breaker). Where no coil was recorded (`reference` is 'motion') both count from the start
     of motion and are shorter than the defined times.
-    Stroke: between the rest positions before and after. Overtravel: how far the travel goes beyond the rest position
-    that it ends in. Rebound: how far it comes back from there after the first overtravel.
     """
     import pandas as pd
 
     told = coil_pulses(record, breaker)
+    references = {
+        m.name: load_reference(m.reference_travel, m.name) for m in breaker.mechanisms if m.reference_travel is not None
+    }
+    named = sorted({f"speed_{z.name}_m_s" for m in breaker.mechanisms for z in m.speed_zones if z.name})
+    columns = COLUMNS | dict.fromkeys(named, True)
+    runs = {m.name: _motor_runs(record, breaker, m) for m in breaker.mechanisms}
     rows: list[dict[str, object]] = []
     for k, op in enumerate(operations):
-        following = operations[k + 1] if k + 1 < len(operations) else None
         for m in breaker.mechanisms:
-            figures: dict[str, Quantity] = {}
-            figures.update(_time(record, op, m.name, (instants or {}).get((op.number, m.name), ())))
+            found: dict[str, Quantity] = {}
+            words = dict.fromkeys(WORDS, "")
+            known = (instants or {}).get((op.number, m.name), ())
+            contact = _last(record, known)
+            found |= _time(op, m.name, contact)
+            motion = motion_of(record, operations, k, travels.get(m.name))
             travel = travels.get(m.name)
-            if travel is not None:
-                until = op.stop_s if following is None else min(op.stop_s, following.reference_s[m.name])
-                figures.update(_motion(record, breaker, op, travel, until, speed_zone))
-            if op.reference[m.name] == "coil":
-                for pulse, name, _ in told:
-                    if name == m.name and pulse.onset_s == op.reference_s[name]:
-                        figures["coil_onset_s"] = Quantity(pulse.onset_s, pulse.onset_u_s)
-                        figures["coil_peak_a"] = Quantity(pulse.peak_a)
-                        figures["coil_duration_ms"] = Quantity((pulse.stop_s - pulse.onset_s) * 1e3)
-            figures.update(_auxiliary(record, op, m))
-            figures.update(_motor(record, op, m))
+            if motion is not None and travel is not None:
+                found |= figures(
+                    motion,
+                    travel,
+                    record.time_s,
+                    rel=breaker.instrument.travel_rel,
+                    zones=m.speed_zones,
+                    share=speed_zone,
+                    damping=m.damping,
+                )
+                found |= _started(op, m.name, motion)
+                words["speed_zone"] = zone_words(m.speed_zones, op.kind)
+                words["travel_flags"] = ";".join(travel_faults(motion))
+                reference = references.get(m.name, {}).get(op.kind)
+                if reference is not None:
+                    found |= _enveloped(breaker, op, m.name, motion, contact, reference)
+            changes = auxiliary_of(record, m, op)
+            coil, words["coil_cut_by"] = _coil(record, breaker, op, m, told, changes)
+            found |= coil
+            begin = op.reference_s[m.name]
+            at = Quantity(begin + 1e-3 * contact.value, 1e-3 * contact.u) if contact else NOTHING
+            found |= auxiliary_figures(changes, begin, at)
+            found |= _motor(runs[m.name], operations, k, m.name)
             row: dict[str, object] = dict(
                 zip(
                     _IDENTITY,
@@ -115,126 +125,169 @@ def mechanism_table(
                     strict=True,
                 )
             )
-            for column, has_u in COLUMNS.items():
-                figure = figures.get(column, NOTHING)
+            for column, has_u in columns.items():
+                figure = found.get(column, NOTHING)
                 row[column] = figure.value
                 if has_u:
                     row[f"{column}_u"] = figure.u
-            rows.append(row)
-    columns = list(_IDENTITY) + [c for n, has_u in COLUMNS.items() for c in ((n, f"{n}_u") if has_u else (n,))]
-    return pd.DataFrame(rows, columns=columns)
+            rows.append(row | words)
+    head = list(_IDENTITY) + [c for n, has_u in columns.items() for c in ((n, f"{n}_u") if has_u else (n,))]
+    return pd.DataFrame(rows, columns=[*head, *WORDS])
 
 
-def _time(record: Record, op: Operation, name: str, arcing_ms: Sequence[float]) -> dict[str, Quantity]:
-    """Opening or closing time: the last of the arcing contacts' instants; none where one of them is not known."""
-    values = np.asarray(list(arcing_ms), dtype=np.float64)
-    if values.size == 0 or not bool(np.isfinite(values).all()):
-        return {}
-    # The instant lies between two samples, the onset is known far better than that.
-    u = 1e3 / record.sample_rate_hz / math.sqrt(12.0)
-    if op.reference[name] == "motion":
-        u = math.hypot(u, MOTION_U_MS)
-    return {"opening_time_ms" if op.kind == "open" else "closing_time_ms": Quantity(float(values.max()), u)}
+def motion_of(record: Record, operations: Sequence[Operation], number: int, travel: Travel | None) -> Moved | None:
+    """The motion of one mechanism in the `number`-th operation (from 0); it ends where the next one begins."""
+    if travel is None:
+        return None
+    op, name = operations[number], travel.mechanism
+    following = operations[number + 1] if number + 1 < len(operations) else None
+    until = op.stop_s if following is None else min(op.stop_s, following.reference_s[name])
+    return moved(
+        record.time_s,
+        travel,
+        op.kind,
+        start_s=op.start_s,
+        reference_s=op.reference_s[name],
+        until_s=until,
+        coil=op.reference[name] == "coil",
+    )
 
 
-def _motion(
-    record: Record, breaker: Breaker, op: Operation, travel: Travel, until_s: float, zone: tuple[float, float]
-) -> dict[str, Quantity]:
-    """Stroke, overtravel, rebound and mean speed."""
-    from scipy.ndimage import median_filter
-
-    time = record.time_s
-    begin = op.reference_s[travel.mechanism]
-    inside = (time >= begin) & (time <= until_s)
-    before = (time >= op.start_s) & (time < begin - (1e-3 if op.reference[travel.mechanism] == "motion" else 0.0))
-    t, x = time[inside], travel.mm[inside]
-    if int(np.isfinite(x).sum()) < 16:
-        return {}
-    t, x = t[np.isfinite(x)], np.asarray(median_filter(x[np.isfinite(x)], 3), dtype=np.float64)
-    first = travel.mm[before]
-    first = first[np.isfinite(first)]
-    start = float(np.median(first)) if first.size >= 3 else float(x[0])
-    rest = x[t > until_s - 0.25 * (until_s - begin)]
-    stop = float(np.median(rest))
-    toward = 1.0 if op.kind == "open" else -1.0
-    stroke = toward * (stop - start)
-    rel, u = breaker.instrument.travel_rel, math.sqrt(2.0) * travel.u_mm
-    if stroke < max(1.0, 10.0 * travel.resolution_mm):
-        return {"stroke_mm": Quantity(stroke, math.hypot(u, rel * stroke))}
-    out = {"stroke_mm": Quantity(stroke, math.hypot(u, rel * stroke))}
-    out["speed_m_s"] = _speed(t, toward * (x - start), stroke, zone, rel, travel.u_mm)
-    # Still moving at the end of the window: where it comes to rest is not known.
-    if float(np.ptp(rest)) < max(0.02 * stroke, 4.0 * travel.resolution_mm):
-        beyond = toward * (x - stop)
-        peak = int(np.argmax(beyond))
-        over = max(0.0, float(beyond[peak]))
-        back = max(0.0, -float(np.min(beyond[peak:])))
-        out["overtravel_mm"] = Quantity(over, math.hypot(u, rel * over))
-        out["rebound_mm"] = Quantity(back, math.hypot(u, rel * back))
-    return out
+def curve_of(motion: Moved, reference_s: float, contact_ms: float = math.nan) -> Curve:
+    """A motion as a curve from its reference: travel from the closed position over ms."""
+    sign = 1.0 if motion.kind == "open" else -1.0
+    return Curve(motion.kind, 1e3 * (motion.time_s - reference_s), motion.begin_mm + sign * motion.way_mm, contact_ms)
 
 
-def _speed(t: FloatArray, x: FloatArray, stroke: float, zone: tuple[float, float], rel: float, u_mm: float) -> Quantity:
-    """Mean speed between two shares of the stroke: their distance over the time between the first crossings."""
-    crossings = []
-    for share in sorted((zone[0], zone[1])):
-        over = np.flatnonzero(x >= share * stroke)
-        if over.size == 0 or int(over[0]) == 0:
-            return NOTHING
-        crossings.append(_crossing(t, x, int(over[0]), share * stroke))
-    duration, distance = crossings[1] - crossings[0], abs(zone[1] - zone[0]) * stroke
-    if not duration > 0.0:
+def _last(record: Record, known: Sequence[float | Quantity]) -> Quantity:
+    """The last of the arcing contacts' instants, ms from the reference; NOTHING where one of them is not known."""
+    half = 1e3 / record.sample_rate_hz / math.sqrt(12.0)
+    points = [q if isinstance(q, Quantity) else Quantity(float(q), half) for q in known]
+    if not points or not all(points):
         return NOTHING
-    value = distance / duration * 1e-3
-    return Quantity(value, value * math.hypot(rel, math.sqrt(2.0) * u_mm / distance))
+    return max(points, key=lambda q: q.value)
 
 
-def _crossing(t: FloatArray, x: FloatArray, k: int, level: float) -> float:
-    """Instant at which `x` passes `level` near sample `k`: a line through the samples about it, past encoder steps."""
-    a, b = max(0, k - 4), min(t.size, k + 4)
-    slope, offset = np.polyfit(t[a:b] - t[k], x[a:b] - level, 1)
-    if slope <= 0.0:
-        return float(t[k])
-    return float(t[k]) + min(max(-float(offset / slope), float(t[a] - t[k])), float(t[b - 1] - t[k]))
+def _time(op: Operation, name: str, contact: Quantity) -> dict[str, Quantity]:
+    if not contact:
+        return {}
+    u = math.hypot(contact.u, MOTION_U_MS if op.reference[name] == "motion" else 0.0)
+    return {"opening_time_ms" if op.kind == "open" else "closing_time_ms": Quantity(contact.value, u)}
 
 
-def _auxiliary(record: Record, op: Operation, mechanism: Mechanism) -> dict[str, Quantity]:
-    """First change of each auxiliary contact towards the operation's kind, ms from the reference."""
+def _started(op: Operation, name: str, motion: Moved) -> dict[str, Quantity]:
+    """Start of motion from the coil's onset; without a coil it is the reference itself."""
+    start = start_of(motion)
+    if op.reference[name] != "coil" or not start:
+        return {}
+    return {"motion_start_ms": Quantity(1e3 * (start.value - op.reference_s[name]), 1e3 * start.u)}
+
+
+def _enveloped(
+    breaker: Breaker, op: Operation, name: str, motion: Moved, contact: Quantity, reference: Curve
+) -> dict[str, Quantity]:
+    got = departure(
+        curve_of(motion, op.reference_s[name], contact.value),
+        reference,
+        rel=breaker.instrument.travel_rel,
+        u_mm=motion.u_mm,
+        contact_u_ms=contact.u if contact else 0.0,
+    )
+    return {"envelope_above_percent": got.above_percent, "envelope_below_percent": got.below_percent}
+
+
+def _coil(
+    record: Record,
+    breaker: Breaker,
+    op: Operation,
+    m: Mechanism,
+    told: Sequence[tuple[object, str, str]],
+    changes: Mapping[str, Switched],
+) -> tuple[dict[str, Quantity], str]:
+    from drm.coils import Pulse
+
     out: dict[str, Quantity] = {}
-    begin = op.reference_s[mechanism.name]
-    for role in mechanism.auxiliary:
-        only = Mechanism(mechanism.name, auxiliary={role: mechanism.auxiliary[role]})
-        at = [
-            c.at_s for c in auxiliary_changes(record, only) if c.kind == op.kind and op.start_s <= c.at_s <= op.stop_s
-        ]
-        if at and role in ("a", "b"):
-            step_ms = 1e3 / record.sample_rate_hz
-            # Somewhere between the last sample of the old state and the first of the new.
-            out[f"auxiliary_{role}_ms"] = Quantity((at[0] - begin) * 1e3 - 0.5 * step_ms, step_ms / math.sqrt(12.0))
-    return out
+    begin = op.reference_s[m.name]
+    if op.reference[m.name] != "coil":
+        return out, ""
+    opening = op.kind == "open"
+    channel = m.trip_coil if opening else m.close_coil
+    for pulse, name, kind in told:
+        if not isinstance(pulse, Pulse) or name != m.name or kind != op.kind or pulse.onset_s != begin:
+            continue
+        out["coil_onset_s"] = Quantity(pulse.onset_s, pulse.onset_u_s)
+        out["coil_peak_a"] = Quantity(pulse.peak_a, breaker.instrument.current_gain_rel * pulse.peak_a)
+        step = 1e3 / record.sample_rate_hz
+        u = math.hypot(1e3 * pulse.onset_u_s, step / math.sqrt(12.0))
+        out["coil_duration_ms"] = Quantity((pulse.stop_s - pulse.onset_s) * 1e3 + 0.5 * step, u)
+        if channel is None:
+            continue
+        try:
+            shape = shape_of(
+                record,
+                channel,
+                pulse,
+                voltage=m.trip_coil_voltage if opening else m.close_coil_voltage,
+                current_rel=breaker.instrument.current_gain_rel,
+                voltage_rel=breaker.instrument.voltage_gain_rel,
+            )
+        except RecordError:
+            # A shunt's voltage tells instants, but no amperes.
+            continue
+        out |= {
+            "coil_peak_a": shape.peak_a or out["coil_peak_a"],
+            "armature_start_ms": _since(shape.armature_start_s, begin),
+            "armature_stop_ms": _since(shape.armature_stop_s, begin),
+            "coil_plateau_a": shape.plateau_a,
+            "coil_voltage_v": shape.voltage_v,
+            "coil_resistance_ohm": shape.resistance_ohm,
+            "coil_cut_ms": _since(shape.cut_s, begin),
+        }
+        return out, _cut_by(shape.cut_s, changes, opening)
+    return out, ""
 
 
-def _motor(record: Record, op: Operation, mechanism: Mechanism) -> dict[str, Quantity]:
-    """Peak (inrush) and running time of the spring-charging motor within the operation's window."""
-    if mechanism.motor is None:
-        return {}
-    channel = record.channel(mechanism.motor)
+def _since(q: Quantity, begin: float) -> Quantity:
+    return Quantity(1e3 * (q.value - begin), 1e3 * q.u) if q else NOTHING
+
+
+def _cut_by(cut: Quantity, changes: Mapping[str, Switched], opening: bool) -> str:
+    """'auxiliary' where the contact in series with the coil changed at the cut: a with the trip coil, b with the close
+    coil; 'other' where it changed elsewhere; empty where it is not recorded.
+    """
+    from drm.coil_shape import SAME_S
+
+    change = changes.get("a" if opening else "b")
+    if not cut or change is None or not change.first_s:
+        return ""
+    return "auxiliary" if abs(change.first_s.value - cut.value) <= SAME_S else "other"
+
+
+def _motor_runs(record: Record, breaker: Breaker, m: Mechanism) -> tuple[MotorRun, ...]:
+    if m.motor is None:
+        return ()
     try:
-        amps = np.abs(bridged(channel.values("A")))
+        return motor_runs(
+            record,
+            m.motor,
+            voltage=m.motor_voltage,
+            current_rel=breaker.instrument.current_gain_rel,
+            voltage_rel=breaker.instrument.voltage_gain_rel,
+        )
     except RecordError:
-        return {}
-    inside = (record.time_s >= op.start_s) & (record.time_s <= op.stop_s)
-    if int(inside.sum()) < 8:
-        return {}
-    x, t = amps[inside], record.time_s[inside]
-    # Half a line period hides the ripple of a rectified or alternating current.
-    many = max(1, round(record.sample_rate_hz / 100.0))
-    level = np.sqrt(np.convolve(x**2, np.ones(many) / many, mode="same"))
-    quiet = float(np.percentile(level, 5.0))
-    on = np.flatnonzero(level > max(0.1, 0.2 * float(level.max()), 5.0 * quiet))
-    if on.size == 0:
-        return {}
-    return {
-        "motor_peak_a": Quantity(float(np.percentile(x[on], 99.9))),
-        "motor_duration_s": Quantity(float(t[on[-1]] - t[on[0]])),
-    }
+        return ()
+
+
+def _motor(runs: Sequence[MotorRun], operations: Sequence[Operation], k: int, name: str) -> dict[str, Quantity]:
+    """The first run that begins in the operation, or was under way when the record began."""
+    begin = operations[k].reference_s[name] if k else -np.inf
+    end = operations[k + 1].reference_s[name] if k + 1 < len(operations) else np.inf
+    for run in runs:
+        if begin <= run.begin_s < end:
+            return {
+                "motor_peak_a": run.peak_a,
+                "motor_running_a": run.running_a,
+                "motor_duration_s": run.duration_s,
+                "motor_energy_j": run.energy_j,
+            }
+    return {}

@@ -1,0 +1,166 @@
+"""Charging motor: inrush, running current, charging time and energy."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drm.coils import bridged
+from drm.quantity import NOTHING, Quantity
+from drm.record import Record
+
+__all__ = ["MotorRun", "motor_runs"]
+
+FloatArray = NDArray[np.float64]
+#: Shorter runs are interference, longer pauses part two runs, s; least current that counts, A.
+LEAST_S, PAUSE_S, LEAST_A = 50e-3, 0.1, 0.1
+#: Part of the run in which it is past its inrush and not yet at the end of the charge.
+STEADY = (0.3, 0.9)
+
+
+@dataclass(frozen=True)
+class MotorRun:
+    """One run of a motor.
+
+    Attributes
+    ----------
+    start_s : Quantity
+        Instant at which its current begins, on the record's clock; NaN where the record begins with it.
+    peak_a : Quantity
+        Greatest current, the inrush; NaN where its start was not recorded.
+    running_a : Quantity
+        Mean between 30 and 90 % of the run: of the current where it is direct, root mean square where it alternates.
+    duration_s : Quantity
+        Charging time; NaN where start or end was not recorded.
+    energy_j : Quantity
+        Voltage times current over the run, where the voltage is recorded too.
+    """
+
+    start_s: Quantity = NOTHING
+    peak_a: Quantity = NOTHING
+    running_a: Quantity = NOTHING
+    duration_s: Quantity = NOTHING
+    energy_j: Quantity = NOTHING
+    begin_s: float = math.nan
+
+
+def motor_runs(
+    record: Record, current: str, *, voltage: str | None = None, current_rel: float = 0.005, voltage_rel: float = 0.002
+) -> tuple[MotorRun, ...]:
+    """Every run of one motor in a record, in order.
+
+    Parameters
+    ----------
+    current, voltage : str
+        Channels of the motor's current and, where recorded, of its supply.
+    current_rel, voltage_rel : float
+        Standard relative uncertainties of the two gains.
+
+    Raises
+    ------
+    RecordError
+        If a channel's unit is none of a current or voltage.
+    """
+    channel = record.channel(current)
+    time, x = record.time_s + channel.skew_s, bridged(channel.values("A"))
+    if time.size < 32:
+        return ()
+    step = 1.0 / record.sample_rate_hz
+    # Half a line period hides the ripple of a rectified or alternating current.
+    many = max(1, round(10e-3 / step))
+    offset = _quiet(x, many)
+    x = x - offset
+    power = np.convolve(x**2, np.ones(many) / many, mode="same")
+    level = np.sqrt(np.maximum(power, 0.0))
+    quiet = float(np.percentile(level, 5.0))
+    top = float(np.max(level))
+    if top < max(LEAST_A, 6.0 * quiet) and not float(np.min(level)) > LEAST_A:
+        return ()
+    out: list[MotorRun] = []
+    for a, b in _stretches(level > max(LEAST_A / 2.0, 0.1 * float(np.median(level[level > 0.3 * top]))), step):
+        if (b - a) * step >= LEAST_S:
+            out.append(_run(record, time, x, a, b, many, voltage, current_rel, voltage_rel))
+    return tuple(out)
+
+
+def _quiet(x: FloatArray, many: int) -> float:
+    """The channel's offset: the level of its quietest tenth; zero where the motor never rests."""
+    blocks = x[: x.size // many * many].reshape(-1, many)
+    spread, level = np.std(blocks, axis=1), np.mean(blocks, axis=1)
+    calm = level[spread <= float(np.percentile(spread, 10.0))]
+    low = float(np.median(calm)) if calm.size else 0.0
+    return low if abs(low) < 0.05 * float(np.max(np.abs(x))) else 0.0
+
+
+def _stretches(on: NDArray[np.bool_], step: float) -> list[tuple[int, int]]:
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
+    out: list[list[int]] = []
+    for a, b in zip(edge[::2].tolist(), edge[1::2].tolist(), strict=True):
+        if out and (a - out[-1][1]) * step < PAUSE_S:
+            out[-1][1] = b
+        else:
+            out.append([a, b])
+    return [(a, b) for a, b in out]
+
+
+def _run(
+    record: Record,
+    time: FloatArray,
+    x: FloatArray,
+    a: int,
+    b: int,
+    many: int,
+    voltage: str | None,
+    current_rel: float,
+    voltage_rel: float,
+) -> MotorRun:
+    step = 1.0 / record.sample_rate_hz
+    begun, ended = a > many, b < x.size - many
+    low, high = max(0, a - 2 * many), min(x.size, b + 2 * many)
+    part = x[low:high]
+    core = part[(part.size * 3) // 10 : (part.size * 9) // 10]
+    rms = float(np.sqrt(np.mean(core**2)))
+    outside = np.concatenate([x[max(0, low - 5 * many) : low], x[high : high + 5 * many]])
+    sigma = 1.4826 * float(np.median(np.abs(outside))) if outside.size >= 8 else 0.0
+    # The edges from the samples themselves: the smoothed level is blurred by its window.
+    above = low + np.flatnonzero(np.abs(part) > max(6.0 * sigma, 0.05 * rms))
+    first, last = int(above[0]), int(above[-1])
+    # An alternating current is below the threshold about each zero: so long the edges may hide.
+    hidden = float(np.percentile(np.diff(above), 99.5)) * step if above.size > 10 else step
+    edge_u = max(hidden, step) / math.sqrt(12.0)
+    begin, end = float(time[first]) - 0.5 * step, float(time[last]) + 0.5 * step
+    length = last - first + 1
+    steady = x[first + int(STEADY[0] * length) : first + int(STEADY[1] * length)]
+    if steady.size < 8:
+        return MotorRun(begin_s=begin)
+    mean, square = abs(float(np.mean(steady))), float(np.sqrt(np.mean(steady**2)))
+    direct = mean > 0.8 * square
+    level = mean if direct else square
+    ripple = float(np.std(steady)) / math.sqrt(max(1.0, steady.size * step / 10e-3))
+    out = MotorRun(
+        start_s=Quantity(begin, edge_u) if begun else NOTHING,
+        peak_a=_peak(x[first : last + 1], sigma, current_rel) if begun else NOTHING,
+        running_a=Quantity(level, math.hypot(current_rel * level, 0.0 if not direct else 0.1 * ripple)),
+        duration_s=Quantity(end - begin, math.sqrt(2.0) * edge_u) if begun and ended else NOTHING,
+        energy_j=NOTHING,
+        begin_s=begin,
+    )
+    if voltage is None or not (begun and ended):
+        return out
+    v = record.channel(voltage)
+    volts = np.interp(time[first : last + 1], record.time_s + v.skew_s, bridged(v.values("V")))
+    joule = abs(float(np.sum(volts * x[first : last + 1])) * step)
+    energy = Quantity(joule, joule * math.hypot(current_rel, voltage_rel))
+    return MotorRun(out.start_s, out.peak_a, out.running_a, out.duration_s, energy, begin)
+
+
+def _peak(x: FloatArray, sigma: float, rel: float) -> Quantity:
+    """Greatest magnitude; the median of three takes single-sample disturbances out."""
+    y = np.abs(x)
+    if y.size > 4:
+        y = np.median(np.stack([y[:-2], y[1:-1], y[2:]]), axis=0)
+    value = float(np.max(y))
+    return Quantity(value, math.hypot(rel * value, sigma))

@@ -1,0 +1,287 @@
+"""Figures of one stroke: its start, stroke, overtravel, rebound, speeds and damping."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drm.breaker import Damping, SpeedZone
+from drm.quantity import NOTHING, Quantity
+from drm.travel import Travel, speed
+
+__all__ = ["SPEED_ZONE", "Moved", "figures", "moved", "start_of", "zone_words"]
+
+FloatArray = NDArray[np.float64]
+
+#: Default zone of the mean speed, as shares of the stroke from the closed position. Makers state their own zones; this
+#: one lies clear of both end positions. Common practice, no source.
+SPEED_ZONE = (0.25, 0.75)
+#: Where the damper is taken to begin when nothing is stated: this share of the stroke before its end; and what counts
+#: as rest: this share of the stroke about the last position. Common practice, no source.
+DAMPER_SHARE, REST_SHARE = 0.10, 0.01
+
+
+@dataclass(frozen=True, eq=False)
+class Moved:
+    """One mechanism's motion in one operation.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (n,)
+        From the operation's reference to its end, missing samples left out.
+    way_mm : ndarray, shape (n,)
+        From the rest position that is left, positive in the direction of the operation.
+    stroke_mm : float
+        Between the rest positions.
+    at_rest : bool
+        Whether it had come to rest at the end.
+    kind : {'open', 'close'}
+    begin_mm : float
+        Travel of the rest position that is left, from the closed position.
+    step_mm, u_mm : float
+        Encoder's step, and standard uncertainty of one reading.
+    """
+
+    time_s: FloatArray
+    way_mm: FloatArray
+    stroke_mm: float
+    at_rest: bool
+    kind: str
+    begin_mm: float
+    step_mm: float
+    u_mm: float
+
+    @property
+    def moves(self) -> bool:
+        """Whether there is a stroke worth the name."""
+        return self.stroke_mm >= max(1.0, 10.0 * self.step_mm)
+
+    def way_to(self, travel_mm: float) -> float:
+        """Way from the rest position left to a travel counted from the closed position, mm."""
+        return travel_mm - self.begin_mm if self.kind == "open" else self.begin_mm - travel_mm
+
+
+def moved(
+    time_s: FloatArray, travel: Travel, kind: str, *, start_s: float, reference_s: float, until_s: float, coil: bool
+) -> Moved | None:
+    """The motion between an operation's reference and `until_s`; None where too little of it was recorded.
+
+    Parameters
+    ----------
+    start_s : float
+        Where the operation's part of the record begins, the mechanism being at rest.
+    coil : bool
+        Whether the reference is a coil's onset: nothing moves before it. A start of motion is not known to the sample.
+    """
+    from scipy.ndimage import median_filter
+
+    inside = (time_s >= reference_s) & (time_s <= until_s) & np.isfinite(travel.mm)
+    before = (time_s >= start_s) & (time_s < reference_s - (0.0 if coil else 1e-3)) & np.isfinite(travel.mm)
+    t = time_s[inside]
+    if t.size < 16:
+        return None
+    x = np.asarray(median_filter(travel.mm[inside], 3), dtype=np.float64)
+    first = travel.mm[before]
+    begin = float(np.median(first)) if first.size >= 3 else float(x[0])
+    rest = x[t > until_s - 0.25 * (until_s - reference_s)]
+    if rest.size == 0:
+        return None
+    toward = 1.0 if kind == "open" else -1.0
+    stroke = toward * (float(np.median(rest)) - begin)
+    still = float(np.ptp(rest)) < max(0.02 * stroke, 4.0 * travel.resolution_mm)
+    return Moved(t, toward * (x - begin), stroke, still, kind, begin, travel.resolution_mm, travel.u_mm)
+
+
+def figures(
+    m: Moved,
+    travel: Travel,
+    time_s: FloatArray,
+    *,
+    rel: float,
+    zones: Sequence[SpeedZone] = (),
+    share: tuple[float, float] = SPEED_ZONE,
+    damping: Damping | None = None,
+) -> dict[str, Quantity]:
+    """Every figure that one motion gives, by column.
+
+    Parameters
+    ----------
+    travel, time_s : Travel, ndarray
+        The whole record's, for the speed at each instant.
+    rel : float
+        Standard relative uncertainty of the travel's scale.
+    zones : sequence of SpeedZone
+        As the breaker file names them; the first of the operation's kind without a name gives ``speed_m_s``, named
+        ones ``speed_NAME_m_s``.
+    share : tuple of float
+        Part of the stroke for ``speed_m_s`` where the file names none.
+
+    Notes
+    -----
+    Stroke: between the rest positions before and after. Overtravel: how far the travel goes beyond the rest position
+    that it ends in. Rebound: how far it comes back from there after the first overtravel. Damping time: from the
+    damper's position until the travel stays within 1 % of the stroke of its last position. Damping speeds: at the
+    damper's position, and where the last position is first reached (within 1 % of the stroke).
+    """
+    u = math.sqrt(2.0) * m.u_mm
+    out = {"stroke_mm": Quantity(m.stroke_mm, math.hypot(u, rel * m.stroke_mm))}
+    if not m.moves:
+        return out
+    pace = np.abs(speed(travel, time_s))
+    mine = [z for z in zones if z.kind == m.kind]
+    low, high = sorted(share)
+    out["speed_m_s"] = mean_speed(m, low * m.stroke_mm, high * m.stroke_mm, None, rel)
+    for zone in mine:
+        column = f"speed_{zone.name}_m_s" if zone.name else "speed_m_s"
+        to = None if zone.to_mm is None else m.way_to(zone.to_mm)
+        begin = m.way_to(zone.from_mm)
+        if to is not None:
+            begin, to = sorted((begin, to))
+        out[column] = mean_speed(m, begin, to, zone.for_ms, rel)
+    out["speed_max_m_s"] = _greatest(m, pace, time_s, rel)
+    if m.at_rest:
+        beyond = m.way_mm - m.stroke_mm
+        peak = int(np.argmax(beyond))
+        over, back = max(0.0, float(beyond[peak])), max(0.0, -float(np.min(beyond[peak:])))
+        out["overtravel_mm"] = Quantity(over, math.hypot(u, rel * over))
+        out["rebound_mm"] = Quantity(back, math.hypot(u, rel * back))
+        stated = None if damping is None else damping.open_mm if m.kind == "open" else damping.close_mm
+        out |= _damping(m, pace, time_s, DAMPER_SHARE * m.stroke_mm if stated is None else stated, rel)
+    return out
+
+
+def zone_words(zones: Sequence[SpeedZone], kind: str) -> str:
+    """Over what ``speed_m_s`` is taken, in words."""
+    for z in zones:
+        if z.kind == kind and not z.name:
+            return (
+                f"{z.from_mm:g} to {z.to_mm:g} mm" if z.to_mm is not None else f"{z.for_ms:g} ms from {z.from_mm:g} mm"
+            )
+    return f"{SPEED_ZONE[0]:.0%} to {SPEED_ZONE[1]:.0%} of the stroke"
+
+
+def mean_speed(m: Moved, begin_mm: float, end_mm: float | None, for_ms: float | None, rel: float) -> Quantity:
+    """Mean speed from one way to another, or from one way on for a time, m/s; NOTHING where it does not get there."""
+    first = crossing(m, begin_mm)
+    if not first:
+        return NOTHING
+    if end_mm is not None:
+        second = crossing(m, end_mm)
+        distance = end_mm - begin_mm
+    elif for_ms is not None:
+        second = Quantity(first.value + 1e-3 * for_ms, 0.0)
+        if second.value > m.time_s[-1]:
+            return NOTHING
+        distance = _way_at(m, second.value) - begin_mm
+    else:
+        return NOTHING
+    if not second or not second.value > first.value or not distance > 0.0:
+        return NOTHING
+    value = 1e-3 * distance / (second.value - first.value)
+    # Both ends are crossings of a line fitted to eight samples, over which a step's error averages.
+    return Quantity(value, value * math.hypot(rel, math.sqrt(2.0) * _fit_u(m) / distance))
+
+
+def _fit_u(m: Moved) -> float:
+    """Standard uncertainty of a level read off a line through eight samples, mm."""
+    return m.u_mm / math.sqrt(4.0)
+
+
+def crossing(m: Moved, way_mm: float) -> Quantity:
+    """First instant at which the way passes `way_mm`: a line through the samples about it, past encoder steps."""
+    over = np.flatnonzero(m.way_mm >= way_mm)
+    if over.size == 0 or int(over[0]) == 0:
+        return NOTHING
+    k = int(over[0])
+    a, b = max(0, k - 4), min(m.time_s.size, k + 4)
+    t = m.time_s[a:b] - m.time_s[k]
+    slope, offset = np.polyfit(t, m.way_mm[a:b] - way_mm, 1)
+    step = float(t[-1] - t[0]) / max(1, t.size - 1)
+    if slope <= 0.0:
+        return Quantity(float(m.time_s[k]), step)
+    at = float(m.time_s[k]) + min(max(-float(offset / slope), float(t[0])), float(t[-1]))
+    return Quantity(at, min(_fit_u(m) / float(slope), 4.0 * step))
+
+
+def _way_at(m: Moved, t: float) -> float:
+    k = int(np.searchsorted(m.time_s, t))
+    a, b = max(0, k - 4), min(m.time_s.size, k + 4)
+    return float(np.polyfit(m.time_s[a:b] - t, m.way_mm[a:b], 1)[1])
+
+
+def _slope_u(m: Moved, step_s: float) -> float:
+    """Standard uncertainty of a slope over 2 ms, m/s: a line through that many readings."""
+    n = max(5, round(2e-3 / step_s))
+    return 1e-3 * m.u_mm * math.sqrt(12.0 / (n * (n * n - 1.0))) / step_s
+
+
+def _greatest(m: Moved, pace: FloatArray, time_s: FloatArray, rel: float) -> Quantity:
+    inside = pace[(time_s >= m.time_s[0]) & (time_s <= m.time_s[-1])]
+    if not bool(np.isfinite(inside).any()):
+        return NOTHING
+    value = float(np.nanmax(inside))
+    step = float(np.median(np.diff(time_s)))
+    return Quantity(value, math.hypot(rel * value, _slope_u(m, step)))
+
+
+def _damping(m: Moved, pace: FloatArray, time_s: FloatArray, before_mm: float, rel: float) -> dict[str, Quantity]:
+    """Speeds into and out of the damper, and how long it takes to come to rest."""
+    band = max(REST_SHARE * m.stroke_mm, 2.0 * m.step_mm)
+    entry, end = crossing(m, m.stroke_mm - before_mm), crossing(m, m.stroke_mm - band)
+    out: dict[str, Quantity] = {}
+    step = float(np.median(np.diff(time_s)))
+    for column, at in (("damping_entry_m_s", entry), ("damping_end_m_s", end)):
+        if at:
+            v = float(np.interp(at.value, time_s, pace))
+            # The speed changes while the position is uncertain, and within the window of the slope.
+            near = pace[(time_s > at.value - 1e-3) & (time_s < at.value + 1e-3)]
+            bend = 0.1 * float(np.ptp(near[np.isfinite(near)])) if bool(np.isfinite(near).any()) else 0.0
+            out[column] = Quantity(v, math.sqrt((rel * v) ** 2 + _slope_u(m, step) ** 2 + bend**2))
+    off = np.flatnonzero(np.abs(m.way_mm - m.stroke_mm) > band)
+    if entry and off.size and int(off[-1]) + 1 < m.time_s.size:
+        k = int(off[-1])
+        a, b = max(0, k - 4), min(m.time_s.size, k + 5)
+        rate = abs(float(np.polyfit(m.time_s[a:b], m.way_mm[a:b], 1)[0]))
+        rest_u = min(math.sqrt(2.0) * m.u_mm / rate, 0.1) if rate > 0.0 else 0.1
+        rest = (float(m.time_s[k]) + float(m.time_s[k + 1])) / 2.0
+        if rest > entry.value:
+            out["damping_time_ms"] = Quantity(
+                1e3 * (rest - entry.value), 1e3 * math.sqrt(entry.u**2 + rest_u**2 + step**2 / 12.0)
+            )
+    return out
+
+
+def start_of(m: Moved) -> Quantity:
+    """Start of the motion, s on the record's clock: the first few per cent of the stroke carried back to rest.
+
+    Under a force that changes little the way grows with the square of time, driven by a screw with time itself:
+    ``t = t0 + a sqrt(y) + b y`` holds both. Fitted from 0.3 % (or six steps) to 6 % of the stroke.
+    """
+    if not m.moves:
+        return NOTHING
+    low = max(0.003 * m.stroke_mm, 6.0 * m.step_mm, 6.0 * m.u_mm)
+    high = max(0.06 * m.stroke_mm, 4.0 * low)
+    over = np.flatnonzero(m.way_mm >= high)
+    if over.size == 0:
+        return NOTHING
+    end = int(over[0])
+    under = np.flatnonzero(m.way_mm[:end] < low)
+    begin = int(under[-1]) + 1 if under.size else 0
+    t, y = m.time_s[begin:end], m.way_mm[begin:end]
+    if t.size < 6:
+        return NOTHING
+    s = np.sqrt(np.maximum(y, 0.0))
+    design = np.stack([np.ones_like(s), s, y], axis=1)
+    origin = float(t[0])
+    found, *_ = np.linalg.lstsq(design, t - origin, rcond=None)
+    left = t - origin - design @ found
+    step = float(np.median(np.diff(m.time_s)))
+    scatter = max(float(np.sqrt(np.sum(left**2) / max(1, t.size - 3))), step / math.sqrt(12.0))
+    spread = float(np.sqrt(np.linalg.pinv(design.T @ design)[0, 0]))
+    # The curve's own shape below what is fitted is assumed: a twentieth of the way back to rest.
+    back = origin - (origin + float(found[0]))
+    return Quantity(origin + float(found[0]), math.sqrt((scatter * spread) ** 2 + (0.05 * back) ** 2 + step**2 / 12.0))
