@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
 
-__all__ = ["LARGEST_SKEW", "pooled", "skew_of", "without_skew"]
+__all__ = ["LARGEST_SKEW", "Events", "events_of", "pooled", "skew_of", "without_skew"]
 
 FloatArray = NDArray[np.float64]
 
@@ -141,24 +141,72 @@ def skew_of(trace: Trace) -> Quantity:
 
 def _between_samples(trace: Trace, parted: FloatArray, share: FloatArray, at: int) -> float:
     """Skew in samples from the knees of both channels at the loss or the first gain, near the shift `at`."""
-    opening = trace.kind == "open"
+    turn = _turn(parted, trace.kind)
+    if turn < 0:
+        return math.nan
+    place = min(max(turn - at, 1), share.size - 2)
+    apart = _voltage_knee(trace, turn) - _current_knee(trace, share, place)
+    return apart if abs(apart - at) < 4.0 else math.nan
+
+
+def _turn(parted: FloatArray, kind: str) -> int:
+    """First sample after the voltage's last passage to parted (opening) or first passage from it (closing); or -1."""
     half = parted > 0.5
     turns = np.flatnonzero(half[1:] != half[:-1])
-    if turns.size == 0:
-        return math.nan
-    turn = int(turns[-1] if opening else turns[0]) + 1
-    place = min(max(turn - at, 1), share.size - 2)
-    # On opening the level just before the loss, which creeps; on closing the parted one, which rests.
-    reach = 60 if opening else 200
-    amps = _knee(share, place, slice(max(0, place - reach), max(0, place - 8)), 0.01, math.inf)
+    return int(turns[-1] if kind == "open" else turns[0]) + 1 if turns.size else -1
+
+
+def _before(place: int, kind: str) -> slice:
+    """Where the level before a move is read: just before a loss, to which it creeps; long before a touch."""
+    return slice(max(0, place - (60 if kind == "open" else 200)), max(0, place - 8))
+
+
+def _current_knee(trace: Trace, share: FloatArray, place: int) -> float:
+    return _knee(share, place, _before(place, trace.kind), 0.01, math.inf)
+
+
+def _voltage_knee(trace: Trace, turn: int) -> float:
+    opening, ceiling = trace.kind == "open", 0.98 * trace.ceiling_v
     volts = np.nan_to_num(trace.voltage_v, nan=0.0)
-    past = slice(max(0, turn - reach), max(0, turn - 8))
+    past = _before(turn, trace.kind)
     # A momentary part-separation may run into the loss: what metal can bear is not yet the loss.
-    least = 0.5 * min(METALLIC_VOLT, trace.ceiling_v) if opening else 0.02 * float(np.nanmax(np.abs(volts)))
-    knee = _knee(volts, turn, past, least, 0.98 * trace.ceiling_v if opening else math.inf)
-    hidden = not opening and volts[past].size > 0 and float(np.median(volts[past])) >= 0.98 * trace.ceiling_v
-    knee += -CEILING_LATE if hidden else RAMP_LATE
-    return knee - amps if abs(knee - amps - at) < 4.0 else math.nan
+    least = 0.5 * min(METALLIC_VOLT, trace.ceiling_v) if opening else 0.02 * float(np.max(np.abs(volts)))
+    knee = _knee(volts, turn, past, least, ceiling if opening else math.inf)
+    hidden = not opening and volts[past].size > 0 and float(np.median(volts[past])) >= ceiling
+    return knee + (-CEILING_LATE if hidden else RAMP_LATE)
+
+
+@dataclass(frozen=True)
+class Events:
+    """Loss or first gain of the contact as the voltage and as the current shows it, each by itself, s; NaN if not."""
+
+    voltage_s: float
+    current_s: float
+
+
+def events_of(trace: Trace) -> Events:
+    """When the voltage passes to or from the parted state, and when the current begins to fall or to rise.
+
+    Neither channel looks at the other, so that those of different interrupters can be compared.
+    """
+    states = _states(trace)
+    if states is None:
+        return Events(math.nan, math.nan)
+    parted, _, share = states
+    turn = _turn(parted, trace.kind)
+    volts = _voltage_knee(trace, turn) if turn >= 0 else math.nan
+    flows = share > 0.5
+    moves = np.flatnonzero(flows[1:] != flows[:-1])
+    amps = math.nan
+    if moves.size:
+        place = int(moves[-1] if trace.kind == "open" else moves[0])
+        # Back to where the current still rests: the full one before a loss, none before a touch.
+        rests = share > 0.97 if trace.kind == "open" else share < 0.03
+        while place > 0 and not rests[place]:
+            place -= 1
+        amps = _current_knee(trace, share, place)
+    at = trace.time_s[0]
+    return Events(float(at + volts * trace.step_s), float(at + amps * trace.step_s))
 
 
 def pooled(skews: Sequence[Quantity]) -> Quantity:
@@ -170,7 +218,9 @@ def pooled(skews: Sequence[Quantity]) -> Quantity:
     middle = float(np.median(values))
     least = min(s.u for s in known)
     spread = 1.4826 * float(np.median(np.abs(values - middle)))
-    return Quantity(middle, math.hypot(least, spread) / math.sqrt(values.size) if values.size > 2 else max(least, spread))
+    return Quantity(
+        middle, math.hypot(least, spread) / math.sqrt(values.size) if values.size > 2 else max(least, spread)
+    )
 
 
 def without_skew(trace: Trace, skew_s: float) -> Trace:

@@ -1,0 +1,61 @@
+"""A fault of the test itself: how it was connected, scaled or recorded, and what of the readings it spoils."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+__all__ = ["Fault", "Spoils", "reasons_for"]
+
+#: What a fault spoils: the whole row, resistances only, what is read from travel, nothing.
+Spoils = Literal["all", "resistance", "travel", ""]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What is wrong with the test, never with the breaker.
+
+    Attributes
+    ----------
+    code : str
+        Ends the finding's code, ``setup.CODE``.
+    level : {'inspect', 'watch', 'note'}
+        'inspect' where readings are spoiled: someone must look at the connection before they count.
+    what : str
+        What is wrong, in words that follow the interrupters' names.
+    basis : str
+        What the judgement rests on.
+    otherwise : str
+        What else would look like this.
+    check : str
+        What to check next.
+    interrupters, operations
+        Those concerned.
+    spoils : {'all', 'resistance', 'travel', ''}
+    evidence : dict
+        Numbers behind it.
+    """
+
+    code: str
+    level: Literal["inspect", "watch", "note"]
+    what: str
+    basis: str
+    otherwise: str
+    check: str
+    interrupters: tuple[str, ...] = ()
+    operations: tuple[int, ...] = ()
+    spoils: Spoils = ""
+    evidence: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def reason(self) -> str:
+        """For the column ``quality``; empty where nothing is spoiled."""
+        lead = {"all": "setup", "resistance": "setup, resistances", "travel": "setup, travel", "": ""}[self.spoils]
+        return f"{lead}: {self.what}".replace(";", ",") if lead else ""
+
+
+def reasons_for(faults: Iterable[Fault], interrupter: str, operation: int) -> tuple[str, ...]:
+    """Reasons why the reading of `interrupter` in `operation` is spoiled."""
+    mine = [f for f in faults if interrupter in f.interrupters and (not f.operations or operation in f.operations)]
+    return tuple(dict.fromkeys(f.reason for f in mine if f.reason))

@@ -1,0 +1,256 @@
+"""Which voltage belongs to which current: leads exchanged, a voltage read with another's current, clocks that differ.
+
+The voltage of every interrupter tells when its contact parted or touched, and every current when it was ended or begun.
+Those that belong together agree to a fraction of a sample; those that do not differ by as much as the contacts do.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drm.breaker import Breaker
+from drm.operations import Operation
+from drm.quantity import NOTHING, Quantity
+from drm.resistance import Trace
+from drm.setup_fault import Fault
+from drm.setup_skew import LARGEST_SKEW, Events, events_of, pooled, skew_of
+
+__all__ = ["Pairing", "pairing"]
+
+FloatArray = NDArray[np.float64]
+
+#: Scatter of the two events about each other, in samples, as simulated records show it.
+SCATTER = {"open": 0.35, "close": 0.65}
+#: Square of the greatest misfit that one event counts with: one that was misread must not decide.
+MOST = 64.0
+#: What each voltage that is given another's current costs (twice a log-likelihood ratio): the breaker file is believed
+#: until several events speak against it, and of two pairings that fit alike the one with fewer changes is taken.
+MOVED = 11.0
+#: How bad, in squares for each event, the pairing in use must be for each of those that are named.
+BAD = 6.0
+#: A skew is named when it is this many standard uncertainties and samples away from none.
+SURE, LEAST_SAMPLES = 3.0, 1.5
+
+_BASIS = "physics: a contact that parts ends the current, one that touches begins it, at the same instant"
+
+
+@dataclass(frozen=True)
+class Pairing:
+    """Faults of pairing and, for each interrupter, the skew to be taken out of its voltage, s (0 where none)."""
+
+    faults: tuple[Fault, ...] = ()
+    skew: Mapping[str, Quantity] = field(default_factory=dict)
+
+
+Key = tuple[int, str]
+
+
+def pairing(breaker: Breaker, operations: Sequence[Operation], traces: Mapping[Key, Trace]) -> Pairing:
+    """Check that each voltage and current belong together, and find the skew between them.
+
+    Parameters
+    ----------
+    breaker : Breaker
+    operations : sequence of Operation
+    traces : mapping
+        (operation, interrupter) -> trace, those that cannot be used left out.
+    """
+    events = {key: events_of(t) for key, t in traces.items()}
+    chains: dict[str, list[str]] = {}
+    for i in breaker.interrupters:
+        chains.setdefault(i.current, []).append(i.name)
+    own = [names[0] for names in chains.values() if len(names) == 1]
+    faults = list(_exchanged(own, operations, traces, events))
+    named = {n for f in faults for n in f.interrupters}
+    deciding = _deciding(chains, operations, traces, events)
+    skews = {
+        name: pooled([skew_of(traces[k, name]) for k in numbers if (k, name) in traces])
+        for name, numbers in deciding.items()
+        if name not in named
+    }
+    faults += _apart(deciding, traces, events, skews, named)
+    named |= {n for f in faults for n in f.interrupters}
+    removed = _removed({n: s for n, s in skews.items() if n not in named}, chains, traces)
+    return Pairing((*faults, *_skew_faults(removed)), removed)
+
+
+def _deciding(
+    chains: Mapping[str, list[str]],
+    operations: Sequence[Operation],
+    traces: Mapping[Key, Trace],
+    events: Mapping[Key, Events],
+) -> dict[str, list[int]]:
+    """Interrupter -> operations in which its own contact ended or began the current."""
+    out: dict[str, list[int]] = {}
+    for names in chains.values():
+        for operation in operations:
+            known = [(events[operation.number, n].voltage_s, n) for n in names if (operation.number, n) in traces]
+            known = [k for k in known if math.isfinite(k[0])]
+            if known:
+                who = (min(known) if operation.kind == "open" else max(known))[1]
+                out.setdefault(who, []).append(operation.number)
+    return out
+
+
+def _misfits(
+    names: Sequence[str], operations: Sequence[Operation], traces: Mapping[Key, Trace], events: Mapping[Key, Events]
+) -> tuple[FloatArray, NDArray[np.int64], FloatArray]:
+    """Squared misfit of each voltage (row) with each current (column), how many events, and the mean lag, s."""
+    cost = np.zeros((len(names), len(names)))
+    count = np.zeros(cost.shape, dtype=np.int64)
+    lag = np.zeros(cost.shape)
+    for operation in operations:
+        have = [k for k, n in enumerate(names) if (operation.number, n) in traces]
+        if not have:
+            continue
+        step = traces[operation.number, names[have[0]]].step_s
+        v = np.array([events[operation.number, names[k]].voltage_s for k in have])
+        i = np.array([events[operation.number, names[k]].current_s for k in have])
+        apart = v[:, None] - i[None, :]
+        # A skew or a filter's delay that all share is no matter of pairing.
+        common = float(np.nanmedian(np.diag(apart))) if bool(np.isfinite(np.diag(apart)).any()) else 0.0
+        apart = apart - common
+        square = np.minimum((apart / (SCATTER[operation.kind] * step)) ** 2, MOST)
+        good = np.isfinite(square)
+        where = np.ix_(have, have)
+        cost[where] += np.where(good, square, 0.0)
+        count[where] += good
+        lag[where] += np.where(good, apart, 0.0)
+    # What was not seen neither speaks for a pairing nor against it.
+    return cost, count, lag / np.maximum(count, 1)
+
+
+def _exchanged(
+    names: Sequence[str], operations: Sequence[Operation], traces: Mapping[Key, Trace], events: Mapping[Key, Events]
+) -> Iterator[Fault]:
+    """Interrupters with a current each whose voltages fit one another's currents and not their own."""
+    from scipy.optimize import linear_sum_assignment
+
+    if len(names) < 2:
+        return
+    cost, count, lag = _misfits(names, operations, traces, events)
+    seen = np.diag(count) > 0
+    if int(seen.sum()) < 2:
+        return
+    use = np.flatnonzero(seen)
+    part = np.where(count[np.ix_(use, use)] > 0, cost[np.ix_(use, use)], MOST * len(operations))
+    row, column = linear_sum_assignment(part + MOVED * (1.0 - np.eye(use.size)))
+    to = {int(use[r]): int(use[c]) for r, c in zip(row, column, strict=True)}
+    done: set[int] = set()
+    for first in to:
+        cycle = [first]
+        while to[cycle[-1]] != first:
+            cycle.append(to[cycle[-1]])
+        if len(cycle) < 2 or first in done:
+            continue
+        done |= set(cycle)
+        own = sum(float(cost[k, k]) for k in cycle)
+        other = sum(float(cost[k, to[k]]) for k in cycle)
+        worst = min(float(cost[k, k]) / max(int(count[k, k]), 1) for k in cycle)
+        if worst < BAD:
+            continue
+        who = tuple(sorted(names[k] for k in cycle))
+        yield Fault(
+            code="leads-exchanged",
+            level="inspect",
+            what="the voltage leads are exchanged between them: each voltage parts or touches with another's current"
+            if len(cycle) == 2
+            else "the voltage leads are connected in a wrong order: each voltage goes with another's current",
+            basis=_BASIS,
+            otherwise="The current leads may be exchanged instead, or the names in the breaker file; two voltage "
+            "channels with clocks that differ by just as much as the contacts do would look the same.",
+            check="Follow each voltage and current lead from the clamp to the channel, mend the connection or the "
+            "breaker file, and read the record again.",
+            interrupters=who,
+            spoils="all",
+            evidence={
+                "lag_to_own_current_ms": {names[k]: 1e3 * float(lag[k, k]) for k in cycle},
+                "lag_to_the_fitting_current_ms": {names[k]: 1e3 * float(lag[k, to[k]]) for k in cycle},
+                "fits_the_current_of": {names[k]: names[to[k]] for k in cycle},
+                "misfit_own": own,
+                "misfit_other": other,
+            },
+        )
+
+
+def _apart(
+    deciding: Mapping[str, list[int]],
+    traces: Mapping[Key, Trace],
+    events: Mapping[Key, Events],
+    skews: Mapping[str, Quantity],
+    named: set[str],
+) -> Iterator[Fault]:
+    """Voltage and current of one interrupter that are further apart than any skew."""
+    lags: dict[str, list[float]] = {}
+    for name, numbers in deciding.items():
+        if name in named:
+            continue
+        for number in numbers:
+            if (number, name) in events:
+                e = events[number, name]
+                if math.isfinite(e.voltage_s - e.current_s):
+                    lags.setdefault(name, []).append(e.voltage_s - e.current_s)
+    for name, values in sorted(lags.items()):
+        lag = float(np.median(values))
+        skew = skews.get(name, NOTHING)
+        if abs(lag) <= LARGEST_SKEW or (skew and abs(skew.value) <= LARGEST_SKEW):
+            continue
+        yield Fault(
+            code="pairing",
+            level="inspect",
+            what="the voltage and the current do not belong together: the contact parts or touches in one of them "
+            f"{abs(1e3 * lag):.2f} ms {'later' if lag > 0 else 'earlier'} than in the other",
+            basis=_BASIS,
+            otherwise="A current that was cut off elsewhere in the loop, by another interrupter in series that the "
+            "breaker file does not name, or channels recorded on clocks that differ by more than half a millisecond.",
+            check="See which current channel belongs to this voltage, whether other interrupters lie in the loop, and "
+            "how the recorders were synchronised; then mend the breaker file or repeat the test.",
+            interrupters=(name,),
+            spoils="all",
+            evidence={"voltage_after_current_ms": 1e3 * lag, "skew_looked_for_up_to_ms": 1e3 * LARGEST_SKEW},
+        )
+
+
+def _removed(
+    skews: Mapping[str, Quantity], chains: Mapping[str, list[str]], traces: Mapping[Key, Trace]
+) -> dict[str, Quantity]:
+    """Skew to be taken out of each interrupter's voltage: the common one where all agree, else its own."""
+    known = {n: s for n, s in skews.items() if s and abs(s.value) <= LARGEST_SKEW}
+    if not known:
+        return {}
+    step = float(np.median([t.step_s for t in traces.values()]))
+    every = {n: m for names in chains.values() for n in names for m in names if m in known}
+    common = pooled(list(known.values()))
+    alike = all(abs(s.value - common.value) <= max(SURE * s.u, LEAST_SAMPLES * step) for s in known.values())
+    if alike:
+        return dict.fromkeys(every, common) if _sure(common, step) else {}
+    # In a chain in series the one that ends the current speaks for the others' channels too.
+    return {n: known[m] for n, m in every.items() if _sure(known[m], step)}
+
+
+def _sure(skew: Quantity, step_s: float) -> bool:
+    return abs(skew.value) > max(SURE * skew.u, LEAST_SAMPLES * step_s)
+
+
+def _skew_faults(removed: Mapping[str, Quantity]) -> Iterator[Fault]:
+    alike: dict[Quantity, list[str]] = {}
+    for name, skew in removed.items():
+        alike.setdefault(skew, []).append(name)
+    for skew, names in alike.items():
+        yield Fault(
+            code="skew",
+            level="watch",
+            what=f"the voltage comes {abs(1e3 * skew.value):.2f} ms {'after' if skew.value > 0 else 'before'} the "
+            "current, and the record does not say so: moved onto the current's clock",
+            basis=_BASIS,
+            otherwise="Filters of different delay in the two channels, or a current source that answers late.",
+            check="See how voltage and current were sampled, state the skew in the record, and see which of the two "
+            "agrees with coil and travel: instants and positions may be off by the skew, wipe and resistances not.",
+            interrupters=tuple(sorted(names)),
+            evidence={"skew_ms": 1e3 * skew.value, "skew_ms_u": 1e3 * skew.u},
+        )
