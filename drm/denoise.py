@@ -11,10 +11,13 @@ from numpy.typing import NDArray
 
 from drm.hum import Hum, fit_hum
 
-__all__ = ["Hum", "fit_hum", "impulses", "noise_sigma", "robust_lstsq", "shrink"]
+__all__ = ["THRESHOLD", "Hum", "fit_hum", "impulses", "noise_sigma", "robust_lstsq", "shrink"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+
+#: Noise widths beyond which a lone sample is an impulse: Gaussian noise never is, in a record of any length.
+THRESHOLD = 8.0
 
 
 def noise_sigma(samples: FloatArray, *, resolution: float = 0.0) -> float:
@@ -35,7 +38,9 @@ def noise_sigma(samples: FloatArray, *, resolution: float = 0.0) -> float:
     return float(max(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2.0), floor))
 
 
-def impulses(samples: FloatArray, *, sigma: float | FloatArray, threshold: float = 8.0, width: int = 7) -> BoolArray:
+def impulses(
+    samples: FloatArray, *, sigma: float | FloatArray, threshold: float = THRESHOLD, width: int = 7
+) -> BoolArray:
     """Which samples are impulses: far from the running median of their neighbours.
 
     Parameters

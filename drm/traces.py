@@ -7,8 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from drm.breaker import Interrupter
+from drm.breaker import Instrument, Interrupter
 from drm.denoise import Hum, fit_hum, impulses, noise_sigma
+from drm.masking import stray_samples
+from drm.offset import offset_of
 from drm.operations import Operation
 from drm.record import Channel, Record
 from drm.resistance import Trace
@@ -24,6 +26,8 @@ LEAST_CURRENT = 10.0
 LARGEST_CLOSED_OHM = 5e-3
 #: Longest stretch at rest that is fitted, s.
 REST = 0.1
+#: What may be a voltage channel's offset at the most, V; more across a contact without current is a source's voltage.
+LARGEST_OFFSET_V = 20e-3
 
 
 @dataclass(frozen=True)
@@ -35,10 +39,11 @@ class Unusable:
 
 def _on_clock(record: Record, channel: Channel, unit: str, window: slice) -> FloatArray:
     """Samples of a channel in `unit`, on the record's clock: the channel's own skew taken out."""
-    values = channel.values(unit)
-    if channel.skew_s:
-        values = np.interp(record.time_s, record.time_s + channel.skew_s, values)
-    return values[window]
+    to = factor(channel.unit, unit, channel=channel.name)
+    if not channel.skew_s:
+        return np.asarray(channel.samples[window] * to, dtype=np.float64)
+    values = np.interp(record.time_s[window], record.time_s + channel.skew_s, channel.samples)
+    return np.asarray(values * to, dtype=np.float64)
 
 
 def _ceiling(channel: Channel, samples: FloatArray, unit_factor: float) -> float:
@@ -68,7 +73,12 @@ def _rest(record: Record, operation: Operation, time: FloatArray, current: Float
 
 
 def trace_of(
-    record: Record, interrupter: Interrupter, operation: Operation, *, frequency_hz: float
+    record: Record,
+    interrupter: Interrupter,
+    operation: Operation,
+    *,
+    frequency_hz: float,
+    offset_u_v: float = Instrument.voltage_offset_v,
 ) -> tuple[Trace, Hum] | Unusable:
     """Voltage and current of one interrupter over one operation: on one clock, positive, impulses masked, hum removed.
 
@@ -80,6 +90,9 @@ def trace_of(
     operation : Operation
     frequency_hz : float
         Nominal line frequency for the hum.
+    offset_u_v : float
+        What is known of the voltage channel's offset beforehand, standard uncertainty about zero: an offset measured
+        in a stretch without current is used where it says more, or stands clear of zero.
 
     Returns
     -------
@@ -91,6 +104,8 @@ def trace_of(
         int(np.searchsorted(record.time_s, operation.stop_s + 1e-9)),
     )
     time = record.time_s[window]
+    if not interrupter.voltage:
+        return Unusable("only the contact's state was recorded: no resistance can be measured")
     u_channel, i_channel = record.channel(interrupter.voltage), record.channel(interrupter.current)
     voltage = _on_clock(record, u_channel, "V", window)
     current = _on_clock(record, i_channel, "A", window)
@@ -103,8 +118,12 @@ def trace_of(
     closed_v, closed_i = float(np.nanmedian(voltage[rest])), float(np.nanmedian(current[rest]))
     if not abs(closed_i) >= LEAST_CURRENT:
         return Unusable(f"no current is injected while the contact is closed ({abs(closed_i):.1f} A at rest)")
-    voltage, current = voltage * (np.sign(closed_v) or 1.0), current * np.sign(closed_i)
     volts = factor(u_channel.unit, "V", channel=u_channel.name)
+    offset, offset_u = _offset(record, u_channel, i_channel, abs(closed_i), frequency_hz)
+    measured = offset_u < offset_u_v or abs(offset) > 3.0 * offset_u
+    if measured:
+        voltage, closed_v = voltage - offset, closed_v - offset
+    voltage, current = voltage * (np.sign(closed_v) or 1.0), current * np.sign(closed_i)
     ceiling = _ceiling(u_channel, voltage, volts)
     if abs(closed_v) >= 0.98 * ceiling:
         return Unusable(
@@ -119,10 +138,32 @@ def trace_of(
     sigma = noise_sigma(voltage[rest], resolution=step_v)
     if abs(closed_v) < 0.5e-6 * abs(closed_i):
         return Unusable("the voltage channel shows nothing while current flows: a sense lead is off or shorted")
-    # Masked at rest only: in the arcing zone a lone spike may be a true part-separation.
     masked = impulses(voltage[rest], sigma=max(sigma, 1e-7))
     voltage[rest] = np.where(masked, np.nan, voltage[rest])
     hum = fit_hum(time[rest], voltage[rest], current[rest], frequency_hz=frequency_hz, resolution_v=step_v)
     clean = np.where(np.abs(voltage) < 0.98 * ceiling, voltage - hum.at(time), voltage)
-    trace = Trace(time, clean, current, operation.kind, rest, abs(closed_i), max(sigma, 1e-7), ceiling)
-    return (replace(trace, sigma_v=max(sigma, hum.sigma_v)) if np.isfinite(hum.sigma_v) else trace), hum
+    sigma = max(sigma, hum.sigma_v, 1e-7) if np.isfinite(hum.sigma_v) else max(sigma, 1e-7)
+    trace = Trace(time, clean, current, operation.kind, rest, abs(closed_i), sigma, ceiling)
+    stray = stray_samples(
+        clean, current, rest, kind=operation.kind, closed_ohm=hum.resistance_ohm, sigma_v=sigma, step_s=trace.step_s
+    )
+    clean[stray] = np.nan
+    return trace, replace(hum, offset_v=offset, offset_u_v=offset_u) if measured else hum
+
+
+def _offset(
+    record: Record, voltage: Channel, current: Channel, injected_a: float, frequency: float
+) -> tuple[float, float]:
+    """Offset of a voltage channel in V, sensor's own sense, and its uncertainty; NaN where the record cannot tell."""
+    volts = factor(voltage.unit, "V", channel=voltage.name)
+    amps = factor(current.unit, "A", channel=current.name)
+    offset, u = offset_of(
+        record.time_s,
+        voltage.samples,
+        current.samples,
+        injected_a=injected_a / amps,
+        largest_v=LARGEST_OFFSET_V / volts,
+        frequency_hz=frequency,
+        resolution_v=voltage.resolution,
+    )
+    return offset * volts, u * volts
