@@ -27,11 +27,12 @@ from drm.motion import LEAST_STROKE_MM
 from drm.operations import Operation, find_operations
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
-from drm.resistance import Trace, resistance_of, slope, without_loop
+from drm.resistance import METALLIC_VOLT, Trace, resistance_of, slope, without_loop
 from drm.siblings import compare
 from drm.threads import side_by_side
 from drm.traces import Unusable, trace_of
-from drm.travel import Travel, at, speed, travel_of
+from drm.travel import Travel, reading, speed, travel_of
+from drm.travel import Reading as TravelReading
 from drm.zones import Zones, segment
 
 if TYPE_CHECKING:
@@ -45,6 +46,8 @@ FloatArray = NDArray[np.float64]
 COIL_U = 20e-6
 #: Of a start of motion, s, and as a share of the time since: encoder steps hide it, the longer the slower it moves.
 MOTION_U, MOTION_SHARE = 300e-6, 0.02
+#: Of the sense loop's inductance, H, fitted or not: a metre or two of leads has about a microhenry at the most.
+INDUCTANCE_U = 0.25e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,8 +115,11 @@ class _Moving:
     time_s: FloatArray
     pace_m_s: FloatArray
 
-    def at(self, instant: Quantity) -> float:
-        return at(self.travel, self.time_s, instant.value) if instant else math.nan
+    def at(self, instant: Quantity) -> TravelReading:
+        if not instant:
+            return TravelReading()
+        pace = float(np.interp(instant.value, self.time_s, self.pace_m_s))
+        return reading(self.travel, self.time_s, instant.value, pace_m_s=pace)
 
 
 _Found = tuple[Interrupter, Trace | None, Zones, Hum | None]
@@ -428,21 +434,24 @@ def _observe(
     reference_u_s: float,
 ) -> Observation:
     """Traces, zones and the instrument's known parts, as the features want them."""
-    rate = np.abs(slope(trace.time_s, trace.current_a))
+    rate = slope(trace.time_s, trace.current_a)
     level = zones.arcing_ohm if math.isfinite(zones.arcing_ohm) else hum.resistance_ohm
     # Half a microhenry is what a fitted inductance may be wrong by; its voltage must stay well below the drop:
     # a stricter bound would pass over the momentary part-separations, which move the current too.
-    steady = 0.5e-6 * rate < 0.4 * level * trace.injected_a
+    steady = 0.5e-6 * np.abs(rate) < 0.4 * level * trace.injected_a
     main = without_loop(np.array([hum.resistance_ohm]), zones.loop_ohm)[0]
     end = zones.end_s if math.isfinite(zones.end_s) else zones.arcing_s.value
+    at_main, at_arcing = (TravelReading() if moving is None else moving.at(t) for t in (zones.main_s, zones.arcing_s))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slew = rate / trace.current_a
     return Observation(
         time_s=trace.time_s,
         resistance_ohm=resistance,
         steady=steady,
         travel_mm=mm,
         speed_m_s=None if moving is None else moving.pace_m_s[window],
-        main_mm=math.nan if moving is None else moving.at(zones.main_s),
-        arcing_mm=math.nan if moving is None else moving.at(zones.arcing_s),
+        main_mm=at_main.mm,
+        arcing_mm=at_arcing.mm,
         travel_u_mm=math.nan if moving is None else moving.travel.u_mm,
         travel_rel=instrument.travel_rel,
         linkage_mm=instrument.linkage_mm,
@@ -456,6 +465,15 @@ def _observe(
         gain_rel=math.hypot(instrument.voltage_gain_rel, instrument.current_gain_rel),
         offset_ohm=instrument.voltage_offset_v / trace.injected_a,
         end_s=end,
+        main_u_mm=at_main.u_mm,
+        arcing_u_mm=at_arcing.u_mm,
+        speed_u_m_s=at_arcing.speed_u_m_s,
+        zero_u_mm=0.0 if moving is None else moving.travel.zero_u_mm,
+        skew_s=instrument.skew_s,
+        noise_ohm=trace.sigma_v / trace.injected_a,
+        slew_per_s=slew,
+        inductance_u_h=INDUCTANCE_U,
+        largest_ohm=METALLIC_VOLT / trace.injected_a,
     )
 
 

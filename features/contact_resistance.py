@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from drm.features.observation import Observation
+from drm.features.sources import own_u
+from drm.features.zone_scatter import LEAST, MEDIAN, Scatter, scatter_of, zone_index
 from drm.quantity import NOTHING, Quantity
+from drm.uncertainty import combined
 
 __all__ = [
     "arcing_area_uohm_mm",
@@ -18,79 +20,143 @@ __all__ = [
     "main_resistance_uohm",
 ]
 
-#: Fewest samples from which a zone's level is read.
-LEAST = 3
+
+def _instrument(o: Observation, value: float) -> dict[str, float]:
+    """Parts of a resistance in ohm from gain and offset."""
+    return {"gain": o.gain_rel * value, "offset": o.offset_ohm}
 
 
-def _with_instrument(o: Observation, value: float, u: float) -> Quantity:
-    return Quantity(1e6 * value, 1e6 * math.hypot(u, o.gain_rel * value, o.offset_ohm))
+def _micro(value: float, parts: dict[str, float]) -> Quantity:
+    return combined(1e6 * value, {name: 1e6 * part for name, part in parts.items()})
 
 
 def main_resistance_uohm(o: Observation) -> Quantity:
     """Closed contact at rest, uOhm, as measured (no temperature correction)."""
-    return (
-        _with_instrument(o, o.main_ohm.value, o.main_ohm.u if math.isfinite(o.main_ohm.u) else 0.0)
-        if o.main_ohm
-        else NOTHING
-    )
+    if not o.main_ohm:
+        return NOTHING
+    fit = o.main_ohm.u if math.isfinite(o.main_ohm.u) else 0.0
+    return _micro(o.main_ohm.value, {"main_fit": fit, **_instrument(o, o.main_ohm.value)})
 
 
-def _zone(o: Observation) -> NDArray[np.float64]:
-    """Resistance over the arcing zone, where the current is steady if enough of the zone is.
-
-    On closing the current rises through the sense loop's inductance, and what is left of that voltage after its fitted
-    part is taken out can be as large as the contact's own.
-    """
-    index = o.zone()
-    steady = index[o.steady[index]]
-    return o.resistance_ohm[steady if steady.size >= max(2 * LEAST, 0.2 * index.size) else index]
-
-
-def _spread(zone: NDArray[np.float64]) -> float:
-    return 1.4826 * float(np.median(np.abs(zone - np.median(zone))))
+def _moved_ends(o: Observation, scatter: Scatter) -> dict[str, float]:
+    """Parts of the median from the zone's ends: samples let in or left out on one side of it."""
+    index, step = o.zone(), o.step_s()
+    few = max(1, min(3, index.size // 4))
+    first, last = (float(np.median(o.resistance_ohm[i])) for i in (index[:few], index[-few:]))
+    # A begin that comes later leaves samples out, an end that comes later lets them in.
+    begin = scatter.end_of_median(1.0 / step) * (-1.0 if first > scatter.level else 1.0)
+    end = scatter.end_of_median(1.0 / step) * (1.0 if last > scatter.level else -1.0)
+    at_main, at_arcing = (begin, end) if o.kind == "open" else (end, begin)
+    parts = {"main_s": at_main * own_u(o, o.main_s), "timing": (at_main + at_arcing) * o.common_s}
+    if o.arcing_s:
+        parts["arcing_s"] = at_arcing * own_u(o, o.arcing_s)
+    if o.commutation_s:
+        parts["commutation_s"] = 0.5 * at_main * o.commutation_s.u * (1.0 if o.kind == "open" else -1.0)
+    return parts
 
 
 def arcing_resistance_uohm(o: Observation) -> Quantity:
     """Median over the arcing zone, uOhm.
 
-    The contact's fluctuation is correlated over the distance between its asperities: the number of independent samples
-    is taken from the autocorrelation at lag one; the median of Gaussian samples is 1.25 times as uncertain as a mean.
+    The contact's fluctuation is what it does, not an error of its median: uncertain are noise, what happens between
+    samples, the zone's ends, what could not be read, the sense loop's inductance, gain and offset.
     """
-    zone = _zone(o)
-    if zone.size < LEAST:
+    index = zone_index(o)
+    if index.size < LEAST:
         return NOTHING
-    level, spread = float(np.median(zone)), _spread(zone)
-    rest = np.clip(zone - level, -3 * spread, 3 * spread)
-    power = float(rest @ rest)
-    r = min(max(float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0, 0.0), 0.95)
-    independent = max(zone.size * (1 - r) / (1 + r), 1.0)
-    return _with_instrument(o, level, 1.2533 * spread / math.sqrt(independent))
+    s = scatter_of(o, index)
+    slew = 0.0 if o.slew_per_s is None else float(np.median(o.slew_per_s[index]))
+    parts = {
+        "noise": s.noise_of_median(),
+        "sampling": MEDIAN * s.sampling_of_mean(),
+        "missing": MEDIAN * s.missing_of_mean(),
+        "inductance": o.inductance_u_h * slew,
+        **_moved_ends(o, s),
+        **_instrument(o, s.level),
+    }
+    return _micro(s.level, parts)
 
 
 def arcing_resistance_peak_uohm(o: Observation) -> Quantity:
-    """Greatest resistance in the arcing zone, uOhm: a single reading, so its uncertainty is the instrument's."""
-    zone = _zone(o)
-    return _with_instrument(o, float(zone.max()), 0.0) if zone.size >= LEAST else NOTHING
+    """Greatest single reading in the arcing zone, uOhm; towards parting the resistance rises, so the end counts."""
+    index = zone_index(o)
+    if index.size < LEAST:
+        return NOTHING
+    zone, time = o.resistance_ohm[index], o.time_s[index]
+    peak = float(zone.max())
+    u = o.arcing_s.u if o.arcing_s else 0.0
+    earlier = zone[time < o.ends()[1] - u] if o.kind == "open" else zone[time > o.ends()[0] + u]
+    rise = peak - float(earlier.max()) if earlier.size else 0.0
+    k = int(np.argmax(zone))
+    slew = 0.0 if o.slew_per_s is None else float(o.slew_per_s[index][k])
+    sign = 1.0 if o.kind == "open" else -1.0
+    parts = {
+        "arcing_s": sign * rise,
+        "noise": o.noise_ohm,
+        # The top lies between the samples, and how high is told by how steep its flanks are.
+        "sampling": 0.5 * (peak - float(np.min(zone[max(0, k - 1) : k + 2]))),
+        "inductance": o.inductance_u_h * slew,
+        **_instrument(o, peak),
+    }
+    return _micro(peak, parts)
 
 
 def arcing_roughness_uohm(o: Observation) -> Quantity:
-    """Robust standard deviation of the resistance within the arcing zone, uOhm: the contact's state, not an error."""
-    zone = _zone(o)
-    if zone.size < 2 * LEAST:
+    """Robust standard deviation of the resistance within the arcing zone, uOhm: the contact's state, not an error.
+
+    The noise's share is taken out in quadrature. A deviation from the median of Gaussian samples is 1.17 times as
+    uncertain as one in n; squares decorrelate twice as fast as what is squared.
+    """
+    index = zone_index(o)
+    if index.size < 2 * LEAST:
         return NOTHING
-    spread = _spread(zone)
-    return Quantity(1e6 * spread, 1e6 * spread / math.sqrt(max(zone.size / 3, 2.0)))
+    s = scatter_of(o, index)
+    between = 1.0 / math.tanh(s.x) - 1.0 / s.x
+    parts = {
+        "gain": o.gain_rel * s.own,
+        "sampling": 1.17 * s.own * math.sqrt(max(between, 0.0) / s.n),
+        "missing": 1.17 * s.own * math.sqrt(s.missing / math.tanh(s.x) / s.n),
+        "noise": 1.17 * s.noise / math.sqrt(s.n),
+    }
+    # Nothing of a zone is smoother than what its few samples can tell.
+    parts["sampling"] = math.hypot(parts["sampling"], s.spread / s.n)
+    return _micro(s.own, parts)
 
 
 def arcing_area_uohm_mm(o: Observation) -> Quantity:
-    """Resistance integrated over travel in the arcing zone, uOhm mm (resistance times wipe is a wear figure)."""
-    index = o.zone()
+    """Resistance integrated over travel in the arcing zone, uOhm mm (resistance times wipe is a wear figure).
+
+    Between the samples by straight lines, from the zone's ends to the first and last sample at their resistance.
+    """
+    index = zone_index(o)
     if o.travel_mm is None or not o.arcing_s or index.size < LEAST:
         return NOTHING
-    order = index[np.argsort(o.travel_mm[index])]
-    area = float(np.trapezoid(o.resistance_ohm[order], o.travel_mm[order]))
-    wipe = max(float(np.ptp(o.travel_mm[index])), 1e-9)
-    ends = float(np.median(o.resistance_ohm[index])) * math.sqrt(2.0) * o.travel_u_mm
-    return Quantity(
-        1e6 * area, 1e6 * math.hypot(ends, math.hypot(o.gain_rel, o.travel_rel) * area, o.offset_ohm * wipe)
-    )
+    whole = np.isfinite(o.travel_mm)
+    if int(whole.sum()) < 2:
+        return NOTHING
+    ohm = o.resistance_ohm[index]
+    at = np.interp([o.ends()[0], *o.time_s[index], o.ends()[1]], o.time_s[whole], o.travel_mm[whole])
+    sign = 1.0 if o.kind == "open" else -1.0
+    area = sign * float(np.trapezoid(np.concatenate([ohm[:1], ohm, ohm[-1:]]), at))
+    wipe = abs(float(at[-1] - at[0]))
+    s = scatter_of(o, index)
+    # The ends where they are: what the resistance is there, times how far the end moves.
+    begin, end = float(np.median(ohm[:LEAST])), float(np.median(ohm[-LEAST:]))
+    main, arcing = (begin, end) if o.kind == "open" else (end, begin)
+    paces = {"main": 1e3 * o.speed_at(o.main_s), "arcing": 1e3 * o.speed_at(o.arcing_s)}
+    half = 0.5 * o.commutation_s.u if o.commutation_s else 0.0
+    parts = {
+        "main_s": -sign * main * paces["main"] * own_u(o, o.main_s),
+        "commutation_s": -main * paces["main"] * half,
+        "arcing_s": sign * arcing * paces["arcing"] * own_u(o, o.arcing_s),
+        "timing": sign * (arcing * paces["arcing"] - main * paces["main"]) * o.common_s,
+        "main_reading": -main * (o.travel_u_mm if math.isnan(o.main_u_mm) else o.main_u_mm),
+        "arcing_reading": arcing * (o.travel_u_mm if math.isnan(o.arcing_u_mm) else o.arcing_u_mm),
+        "scale": o.travel_rel * area,
+        "gain": o.gain_rel * area,
+        "offset": o.offset_ohm * wipe,
+        "noise": s.noise * wipe / math.sqrt(s.n),
+        "sampling": s.sampling_of_mean() * wipe,
+        "missing": s.missing_of_mean() * wipe,
+    }
+    return _micro(area, parts)

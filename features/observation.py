@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,7 +32,7 @@ class Observation:
     main_mm, arcing_mm : float
         Travel at the instants, fitted over the encoder's steps; NaN without travel or instant.
     travel_u_mm : float
-        Standard uncertainty of a travel reading without its scale's.
+        Standard uncertainty of a single travel reading without its scale's.
     travel_rel : float
         Standard relative uncertainty of the travel's scale.
     linkage_mm : float
@@ -47,6 +48,24 @@ class Observation:
         Standard relative uncertainty of V/I, and the voltage offset's share in ohm.
     end_s : float
         Where the arcing zone ends for the resistance: the arcing instant, or where the current was cut off.
+    main_u_mm, arcing_u_mm : float
+        Standard uncertainties of the fitted readings at the instants; a single reading's where not given.
+    speed_u_m_s : float
+        Standard uncertainty of the speed at the arcing contact's instant from its fit.
+    zero_u_mm : float
+        Standard uncertainty of the closed rest position's reading, common to both instants.
+    skew_s : float
+        Standard uncertainty of the clock of voltage and current against that of travel and coil.
+    common_s : float
+        Part of the instants' standard uncertainties that both share, in the same direction.
+    noise_ohm : float
+        Standard deviation of the resistance's noise from sample to sample.
+    slew_per_s : ndarray, shape (n,), or None
+        Slope of the current over the current.
+    inductance_u_h : float
+        Standard uncertainty of the sense loop's inductance.
+    largest_ohm : float
+        Greatest resistance that touching metal can have at this current; what lies above is a parted contact.
     """
 
     time_s: FloatArray
@@ -69,18 +88,45 @@ class Observation:
     gain_rel: float
     offset_ohm: float
     end_s: float
+    main_u_mm: float = math.nan
+    arcing_u_mm: float = math.nan
+    speed_u_m_s: float = math.nan
+    zero_u_mm: float = 0.0
+    skew_s: float = 0.0
+    common_s: float = 0.0
+    noise_ohm: float = 0.0
+    slew_per_s: FloatArray | None = None
+    inductance_u_h: float = 0.0
+    largest_ohm: float = math.inf
 
-    def zone(self) -> NDArray[np.intp]:
-        """Indices of the arcing zone's samples, the commutation's half left out; empty without a zone."""
+    def step_s(self) -> float:
+        """Sampling interval."""
+        return float(np.median(np.diff(self.time_s)))
+
+    def ends(self) -> tuple[float, float]:
+        """Where the arcing zone begins and ends on the record's clock, the commutation's half left out; else NaN."""
         if not (self.main_s and np.isfinite(self.end_s)):
-            return np.empty(0, dtype=np.intp)
+            return math.nan, math.nan
         half = 0.5 * self.commutation_s.value if self.commutation_s else 0.0
         low, high = sorted((self.main_s.value, self.end_s))
-        low, high = (low + half, high) if self.kind == "open" else (low, high - half)
-        return np.flatnonzero((self.time_s > low) & (self.time_s < high) & np.isfinite(self.resistance_ohm))
+        return (low + half, high) if self.kind == "open" else (low, high - half)
+
+    def zone(self) -> NDArray[np.intp]:
+        """Indices of the arcing zone's samples in which metal touches; empty without a zone."""
+        low, high = self.ends()
+        with np.errstate(invalid="ignore"):
+            metal = self.resistance_ohm < self.largest_ohm
+        return np.flatnonzero((self.time_s > low) & (self.time_s < high) & metal & np.isfinite(self.resistance_ohm))
 
     def speed_at(self, instant: Quantity) -> float:
         """Speed in m/s at `instant`; NaN without travel or instant."""
         if self.speed_m_s is None or not instant:
             return float("nan")
         return float(np.interp(instant.value, self.time_s, self.speed_m_s))
+
+    def acceleration_at(self, instant: Quantity) -> float:
+        """Change of the speed with time at `instant`, m/s^2, over a millisecond; zero without travel or instant."""
+        if self.speed_m_s is None or not instant:
+            return 0.0
+        before, after = np.interp([instant.value - 5e-4, instant.value + 5e-4], self.time_s, self.speed_m_s)
+        return float(after - before) / 1e-3 if math.isfinite(after - before) else 0.0

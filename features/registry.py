@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from drm.features import contact_resistance as ohm
 from drm.features import timing, wipe
 from drm.features.observation import Observation
 from drm.quantity import Quantity
+from drm.uncertainty import covariance_matrix
 
-__all__ = ["FEATURES", "Feature", "measure"]
+__all__ = ["FEATURES", "Feature", "covariances", "measure", "quantities"]
 
 
 @dataclass(frozen=True)
@@ -40,10 +44,29 @@ FEATURES: tuple[Feature, ...] = (
 )
 
 
+def quantities(observation: Observation) -> dict[str, Quantity]:
+    """All features of one observation, each with the parts of its uncertainty."""
+    return {feature.name: feature.compute(observation) for feature in FEATURES}
+
+
 def measure(observation: Observation) -> dict[str, float]:
     """All features of one observation: ``{name: value, name_u: standard uncertainty}``, NaN where not measured."""
     row: dict[str, float] = {}
-    for feature in FEATURES:
-        quantity = feature.compute(observation)
-        row[feature.name], row[f"{feature.name}_u"] = quantity.value, quantity.u
+    for name, quantity in quantities(observation).items():
+        row[name], row[f"{name}_u"] = quantity.value, quantity.u
     return row
+
+
+def covariances(observation: Observation) -> tuple[tuple[str, ...], NDArray[np.float64]]:
+    """Which features were measured, and the covariance matrix of their errors.
+
+    Returns
+    -------
+    names : tuple of str
+        The m features that have a value.
+    covariance : ndarray, shape (m, m)
+        In the product of their units. Positions of one interrupter share zero, linkage, scale and skew; resistances
+        share gain and offset; what they share is in :mod:`drm.features.sources`.
+    """
+    measured = {name: q for name, q in quantities(observation).items() if q}
+    return tuple(measured), covariance_matrix(list(measured.values()))

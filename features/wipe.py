@@ -5,38 +5,38 @@ from __future__ import annotations
 import math
 
 from drm.features.observation import Observation
+from drm.features.sources import Which, minus, of_instant, of_position
 from drm.quantity import NOTHING, Quantity
+from drm.uncertainty import combined
 
 __all__ = ["arcing_contact_mm", "arcing_wipe_mm", "main_contact_mm", "parting_speed_m_s"]
 
 
-def _position(o: Observation, mm: float, instant: Quantity) -> Quantity:
-    if not math.isfinite(mm):
-        return NOTHING
-    along = 1e3 * o.speed_at(instant) * instant.u
-    return Quantity(mm, math.hypot(along, o.travel_u_mm, o.travel_rel * mm, o.linkage_mm))
+def _position(o: Observation, which: Which) -> Quantity:
+    mm = o.main_mm if which == "main" else o.arcing_mm
+    return combined(mm, of_position(o, which)) if math.isfinite(mm) else NOTHING
 
 
 def main_contact_mm(o: Observation) -> Quantity:
     """Travel at the main contact's instant, mm from the closed position."""
-    return _position(o, o.main_mm, o.main_s)
+    return _position(o, "main")
 
 
 def arcing_contact_mm(o: Observation) -> Quantity:
     """Travel at the arcing contact's instant, mm from the closed position."""
-    return _position(o, o.arcing_mm, o.arcing_s)
+    return _position(o, "arcing")
 
 
 def arcing_wipe_mm(o: Observation) -> Quantity:
     """Travel between the main and the arcing contact's instants, mm.
 
-    The linkage between sensor and contact is the same at both instants and cancels; the travel's scale does not.
+    The zero of travel and the linkage between sensor and contact are the same at both instants and cancel; skew and
+    common delay cancel as far as the speed is the same; the travel's scale does not.
     """
     wipe = o.arcing_mm - o.main_mm
     if not math.isfinite(wipe):
         return NOTHING
-    along = 1e3 * math.hypot(o.speed_at(o.main_s) * o.main_s.u, o.speed_at(o.arcing_s) * o.arcing_s.u)
-    return Quantity(wipe, math.hypot(along, math.sqrt(2.0) * o.travel_u_mm, o.travel_rel * wipe))
+    return combined(wipe, minus(of_position(o, "arcing"), of_position(o, "main")))
 
 
 def parting_speed_m_s(o: Observation) -> Quantity:
@@ -44,5 +44,8 @@ def parting_speed_m_s(o: Observation) -> Quantity:
     speed = o.speed_at(o.arcing_s)
     if not math.isfinite(speed):
         return NOTHING
-    # The slope is taken over about a millisecond: a reading's uncertainty over that stretch, twice.
-    return Quantity(speed, math.hypot(o.travel_rel * speed, math.sqrt(2.0) * o.travel_u_mm / 1.0))
+    gain = o.acceleration_at(o.arcing_s)
+    # Without a fit's own figure: a single reading's over about a millisecond, twice.
+    fit = math.sqrt(2.0) * o.travel_u_mm / 1.0 if math.isnan(o.speed_u_m_s) else o.speed_u_m_s
+    moved = {name: 1e-3 * gain * part for name, part in of_instant(o, "arcing").items()}
+    return combined(speed, {**moved, "skew": gain * o.skew_s, "speed_fit": fit, "scale": o.travel_rel * speed})
