@@ -273,7 +273,13 @@ def _first_zones(record: Record, breaker: Breaker, operation: Operation) -> Iter
     """Trace and zones of every interrupter in one operation, each from its own trace alone."""
 
     def one(interrupter: Interrupter) -> _Found:
-        got = trace_of(record, interrupter, operation, frequency_hz=_line_frequency(record, breaker))
+        got = trace_of(
+            record,
+            interrupter,
+            operation,
+            frequency_hz=_line_frequency(record, breaker),
+            offset_u_v=breaker.instrument.voltage_offset_v,
+        )
         if isinstance(got, Unusable):
             return interrupter, None, Zones(reasons=(got.reason,)), None
         return interrupter, got[0], segment(got[0]), got[1]
@@ -369,6 +375,8 @@ def _read(
         return None, row | {"current_a": math.nan, "quality": ";".join(reasons)}
     reference = operation.reference_s[interrupter.mechanism]
     resistance = without_loop(resistance_of(trace, inductance_h=zones.inductance_h), zones.loop_ohm)
+    # A voltage at its channel's ceiling is a least value, no reading.
+    resistance = np.where(np.abs(trace.voltage_v) < 0.98 * trace.ceiling_v, resistance, np.nan)
     window = slice(
         int(np.searchsorted(record.time_s, trace.time_s[0])),
         int(np.searchsorted(record.time_s, trace.time_s[0])) + trace.time_s.size,
@@ -463,7 +471,8 @@ def _observe(
         arcing_s=zones.arcing_s,
         main_ohm=Quantity(float(main), hum.resistance_u_ohm) if math.isfinite(main) else NOTHING,
         gain_rel=math.hypot(instrument.voltage_gain_rel, instrument.current_gain_rel),
-        offset_ohm=instrument.voltage_offset_v / trace.injected_a,
+        offset_ohm=(hum.offset_u_v if math.isfinite(hum.offset_u_v) else instrument.voltage_offset_v)
+        / trace.injected_a,
         end_s=end,
         main_u_mm=at_main.u_mm,
         arcing_u_mm=at_arcing.u_mm,
