@@ -31,8 +31,8 @@ from drm.resistance import METALLIC_VOLT, Trace, resistance_of, slope, without_l
 from drm.siblings import compare
 from drm.threads import side_by_side
 from drm.traces import Unusable, trace_of
-from drm.travel import Travel, reading, speed, travel_of
 from drm.travel import Reading as TravelReading
+from drm.travel import Travel, reading, speed, travel_of
 from drm.zones import Zones, segment
 
 if TYPE_CHECKING:
