@@ -66,6 +66,8 @@ class Observation:
         Standard uncertainty of the sense loop's inductance.
     largest_ohm : float
         Greatest resistance that touching metal can have at this current; what lies above is a parted contact.
+    hum_u_ohm : float
+        Standard uncertainty of the hum carried on to the arcing zone, over the current.
     """
 
     time_s: FloatArray
@@ -98,6 +100,7 @@ class Observation:
     slew_per_s: FloatArray | None = None
     inductance_u_h: float = 0.0
     largest_ohm: float = math.inf
+    hum_u_ohm: float = 0.0
 
     def step_s(self) -> float:
         """Sampling interval."""
