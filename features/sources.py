@@ -18,6 +18,7 @@ covariance of two features follows from the sources that they share (:func:`drm.
 ``linkage``         between travel sensor and contact
 ``gain``            of V/I, relative
 ``offset``          of the voltage, over the current
+``hum``             of the hum carried on to the arcing zone, over the current
 ``main_fit``        scatter of the closed resistance's fit, its quantisation
 ``noise``           of the resistance from sample to sample
 ``sampling``        what the contact does between two samples
