@@ -72,6 +72,7 @@ def arcing_resistance_uohm(o: Observation) -> Quantity:
         "missing": MEDIAN * s.missing_of_mean(),
         "inductance": o.inductance_u_h * slew,
         **_moved_ends(o, s),
+        "hum": o.hum_u_ohm,
         **_instrument(o, s.level),
     }
     return _micro(s.level, parts)
@@ -96,6 +97,7 @@ def arcing_resistance_peak_uohm(o: Observation) -> Quantity:
         # The top lies between the samples, and how high is told by how steep its flanks are.
         "sampling": 0.5 * (peak - float(np.min(zone[max(0, k - 1) : k + 2]))),
         "inductance": o.inductance_u_h * slew,
+        "hum": o.hum_u_ohm,
         **_instrument(o, peak),
     }
     return _micro(peak, parts)
@@ -155,6 +157,7 @@ def arcing_area_uohm_mm(o: Observation) -> Quantity:
         "scale": o.travel_rel * area,
         "gain": o.gain_rel * area,
         "offset": o.offset_ohm * wipe,
+        "hum": o.hum_u_ohm * wipe,
         "noise": s.noise * wipe / math.sqrt(s.n),
         "sampling": s.sampling_of_mean() * wipe,
         "missing": s.missing_of_mean() * wipe,
