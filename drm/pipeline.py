@@ -483,7 +483,14 @@ def _observe(
         slew_per_s=slew,
         inductance_u_h=INDUCTANCE_U,
         largest_ohm=METALLIC_VOLT / trace.injected_a,
+        hum_u_ohm=_hum_u(hum, zones.main_s.value, end) / trace.injected_a,
     )
+
+
+def _hum_u(hum: Hum, main_s: float, end_s: float) -> float:
+    """Standard uncertainty of the hum carried on to the middle of the arcing zone, V."""
+    middle = 0.5 * (main_s + end_s)
+    return float(hum.u_at(np.array([middle]))[0]) if math.isfinite(middle) else 0.0
 
 
 def _travel_flags(travels: Mapping[str, Travel]) -> list[str]:
