@@ -67,6 +67,13 @@ def test_main_resistance_uncertainty_is_the_quadrature_of_its_parts() -> None:
     assert measure(observation())["main_resistance_uohm_u"] == pytest.approx(expected, rel=1e-6)
 
 
+def test_hum_carried_on_counts_for_the_arcing_contact_and_not_for_the_main_contact() -> None:
+    plain, hum = measure(observation()), measure(replace(observation(), hum_u_ohm=2e-6))
+    for name in ("arcing_resistance_uohm_u", "arcing_resistance_peak_uohm_u"):
+        assert hum[name] == pytest.approx(math.hypot(plain[name], 2.0), rel=1e-6)
+    assert hum["main_resistance_uohm_u"] == plain["main_resistance_uohm_u"]
+
+
 @BY_NAME
 def test_feature_says_its_unit_in_its_name_and_has_a_docstring(feature: Feature) -> None:
     suffix = {"uOhm": "_uohm", "ms": "_ms", "mm": "_mm", "uOhm mm": "_uohm_mm", "m/s": "_m_s"}[feature.unit]
