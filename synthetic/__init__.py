@@ -7,12 +7,25 @@ from drm.synthetic.metrics import compare, summary
 from drm.synthetic.scenario import Scenario
 from drm.synthetic.scenario_file import load, named, shipped
 from drm.synthetic.simulate import simulate
-from drm.synthetic.truth import Simulation, Truth
+from drm.synthetic.truth import (
+    AuxiliaryTruth,
+    CoilTruth,
+    MotionTruth,
+    MotorTruth,
+    Simulation,
+    StaticTruth,
+    Truth,
+)
 from drm.synthetic.write import breaker_toml, read_truth, write_simulation
 
 __all__ = [
+    "AuxiliaryTruth",
+    "CoilTruth",
+    "MotionTruth",
+    "MotorTruth",
     "Scenario",
     "Simulation",
+    "StaticTruth",
     "Truth",
     "breaker_toml",
     "compare",

@@ -35,12 +35,29 @@ class Solution:
 
 
 def limit_of(n: int, step_s: float, injection: Injection) -> FloatArray:
-    """Voltage limit of the source over `n` samples: a discharging store, which loses alike in equal times."""
-    lost = np.arange(n) * step_s / (1e-3 * injection.droop_ms)
-    return np.asarray(injection.limit_v * (1.0 - injection.droop_rel) ** lost, dtype=np.float64)
+    """Voltage limit of the source over `n` samples.
+
+    A discharging store loses alike in equal times; switched on or off, the limit rises or falls over the ramp, which
+    is slow against the leads' L/R, so that the current follows it.
+    """
+    ms = np.arange(n) * step_s * 1e3
+    limit = injection.limit_v * (1.0 - injection.droop_rel) ** (ms / injection.droop_ms)
+    if injection.on_ms > 0.0:
+        limit = limit * np.clip((ms - injection.on_ms) / injection.ramp_ms, 0.0, 1.0)
+    if injection.off_ms > 0.0:
+        limit = limit * np.clip(1.0 - (ms - injection.off_ms) / injection.ramp_ms, 0.0, 1.0)
+    return np.asarray(limit, dtype=np.float64)
 
 
-def solve(ohm: FloatArray, metal: BoolArray, step_s: float, injection: Injection) -> Solution:
+def solve(
+    ohm: FloatArray,
+    metal: BoolArray,
+    step_s: float,
+    injection: Injection,
+    *,
+    inserted: BoolArray | None = None,
+    lead_ohm: FloatArray | None = None,
+) -> Solution:
     """Currents and voltages of one injection through interrupters in series.
 
     Parameters
@@ -49,6 +66,10 @@ def solve(ohm: FloatArray, metal: BoolArray, step_s: float, injection: Injection
         Resistance of each interrupter while metal touches.
     metal : ndarray, shape (k, n)
         Whether it does.
+    inserted : ndarray, shape (k, n), optional
+        Where a closing resistor conducts alone; `ohm` is then its own.
+    lead_ohm : ndarray, shape (n,), optional
+        What a loose clamp adds to the leads.
     step_s : float
         Interval; the current is advanced by the implicit Euler rule, which is exact where nothing changes.
     injection : Injection
@@ -60,21 +81,27 @@ def solve(ohm: FloatArray, metal: BoolArray, step_s: float, injection: Injection
     loop holds the voltage below `arc_v`. While the source regulates and metal conducts, the current follows the
     resistance without delay (L over the output resistance is a microsecond), so only the moves are stepped through.
     """
+    by_resistor = np.zeros_like(metal) if inserted is None else inserted & ~metal
+    metal = metal | by_resistor
     closed: BoolArray = np.asarray(metal.all(axis=0), dtype=np.bool_)
+    one_metal = closed & ~by_resistor.any(axis=0)
     total = np.where(closed, ohm.sum(axis=0), 0.0)
     loop = injection.earth_loop_mohm * 1e-3
     seen = total * loop / (total + loop) if loop > 0.0 else total
     seen = np.where(closed, seen, loop)
     limit = limit_of(closed.size, step_s, injection)
-    lead, out, henry = injection.lead_mohm * 1e-3, injection.output_ohm, injection.lead_uh * 1e-6
+    out, henry = injection.output_ohm, injection.lead_uh * 1e-6
+    lead = injection.lead_mohm * 1e-3 + (np.zeros(closed.size) if lead_ohm is None else lead_ohm)
     # The source is set so that the nominal current flows through the first closed resistance it meets.
-    first = float(seen[np.argmax(closed)]) if bool(closed.any()) else 0.0
-    short_a = injection.current_a * (1.0 + (lead + first) / out)
+    first = float(seen[np.argmax(one_metal)]) if bool(one_metal.any()) else 0.0
+    short_a = injection.current_a * (1.0 + (1e-3 * injection.lead_mohm + first) / out)
     conducting = closed | (loop > 0.0)
     steady = np.where(conducting, np.minimum(short_a * out / (out + lead + seen), limit / (lead + seen)), 0.0)
     arcs = _arcs(metal, step_s, injection)
     arc_each = np.asarray(arcs.sum(axis=0), dtype=np.float64)
-    current, arcing = _step_moves(closed, seen, steady, arc_each, loop, lead, henry, step_s, short_a, limit, injection)
+    current, arcing = _step_moves(
+        closed, one_metal, seen, steady, arc_each, loop, lead, henry, step_s, short_a, limit, injection
+    )
     share = np.where(closed, loop / (total + loop) if loop > 0.0 else 1.0, 0.0)
     contact = np.where(arcing, current - (arc_each / loop if loop > 0.0 else 0.0), current * share)
     across = np.where(arcing, arc_each, current * loop if loop > 0.0 else limit)
@@ -95,11 +122,12 @@ def _arcs(metal: BoolArray, step_s: float, injection: Injection) -> FloatArray:
 
 def _step_moves(
     closed: BoolArray,
+    one_metal: BoolArray,
     seen: FloatArray,
     steady: FloatArray,
     arc_each: FloatArray,
     loop: float,
-    lead: float,
+    lead_ohm: FloatArray,
     henry: float,
     step_s: float,
     short_a: float,
@@ -110,13 +138,14 @@ def _step_moves(
     current, arcing = steady.copy(), np.zeros(closed.size, dtype=np.bool_)
     least, out, set_a = injection.least_arc_a, injection.output_ohm, short_a
     lh = henry / step_s
-    for k0 in np.flatnonzero(closed[1:] != closed[:-1]) + 1:
+    moved = np.concatenate([[False], (closed[1:] != closed[:-1]) | (one_metal[1:] != one_metal[:-1])])
+    for k0 in np.flatnonzero(moved):
         i = float(current[k0 - 1])
         burning = not closed[k0]
         k = int(k0)
         while k < closed.size:
             arc = 0.0
-            r, limit = float(seen[k]), float(limit_v[k])
+            r, limit, lead = float(seen[k]), float(limit_v[k]), float(lead_ohm[k])
             if not closed[k]:
                 # The loop, where there is one, lets an arc burn only while it would see more than the arc's voltage.
                 burning = burning and i - (arc_each[k] / loop if loop > 0.0 else 0.0) > least
@@ -131,6 +160,6 @@ def _step_moves(
             current[k], arcing[k] = i, burning and not closed[k]
             done = not arcing[k] and abs(i - steady[k]) <= 1e-9 * set_a
             k += 1
-            if done or (k < closed.size and closed[k] != closed[k - 1]):
+            if done or (k < closed.size and moved[k]):
                 break
     return current, arcing

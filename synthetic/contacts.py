@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drm.synthetic.scenario import Contact, Fault
+from drm.synthetic.scenario import Contact
+from drm.synthetic.unit import Unit
 
-__all__ = ["Unit", "Way", "roughness", "unit_of", "way_through"]
+__all__ = ["Way", "roughness", "way_through"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -21,73 +21,22 @@ METAL_VOLT = 0.9
 GRID_MM = 0.02
 
 
-@dataclass(frozen=True)
-class Unit:
-    """One interrupter as built, with its faults.
-
-    Attributes
-    ----------
-    main_ohm, arcing_ohm : float
-        Closed, and on the arcing contact alone.
-    main_mm, wipe_mm : float
-        Travel at the middle of the commutation, and from there to arcing parting; `wipe_mm` 0 without arcing contact.
-    rough : float
-        Relative fluctuation on the arcing contact.
-    spikes : int
-        Momentary part-separations in the arcing zone.
-    faults : tuple of str
-    """
-
-    main_ohm: float
-    arcing_ohm: float
-    main_mm: float
-    wipe_mm: float
-    rough: float
-    spikes: int
-    faults: tuple[str, ...]
-
-    @property
-    def arcing_mm(self) -> float:
-        """Travel at which the last metallic contact is lost."""
-        return self.main_mm + self.wipe_mm
-
-
 @dataclass(frozen=True, eq=False)
 class Way:
-    """One passage: resistance while metal touches (ohm), whether it does, both of shape (n,), and the truth."""
+    """One passage: resistance while metal touches (ohm), whether it does, both of shape (n,), and the truth.
+
+    `inserted` says where the closing resistor alone conducts, between its own touch at `resistor_s` (NaN without) and
+    the arcing contact's.
+    """
 
     ohm: FloatArray
     metal: BoolArray
+    inserted: BoolArray
+    resistor_s: float
     main_s: float
     arcing_s: float
     commutation_s: float
     arcing_ohm: float
-
-
-def unit_of(contact: Contact, faults: Sequence[Fault], rng: np.random.Generator) -> Unit:
-    """Draw one interrupter: healthy scatter first, so that a fault changes nothing else."""
-    z = rng.standard_normal(4)
-    main = contact.main_resistance_uohm * math.exp(contact.main_scatter_rel * z[0]) * 1e-6
-    arcing = contact.arcing_resistance_uohm * math.exp(contact.arcing_scatter_rel * z[1]) * 1e-6
-    at = contact.main_parting_mm + contact.main_parting_scatter_mm * float(z[2])
-    wipe = contact.arcing_wipe_mm + contact.wipe_scatter_mm * float(z[3])
-    rough, spikes = contact.arcing_roughness_rel, 0
-    for fault in faults:
-        if fault.kind in ("worn", "short_wipe"):
-            wipe = fault.amount
-        if fault.kind == "worn":
-            rough, spikes, arcing = 2.5 * rough, spikes + 4, 1.4 * arcing
-        elif fault.kind == "misadjusted":
-            at += fault.amount
-        elif fault.kind == "high_main":
-            main *= fault.amount
-        elif fault.kind == "rough":
-            rough *= fault.amount
-        elif fault.kind == "spikes":
-            spikes += round(fault.amount)
-        elif fault.kind in ("missing_arcing", "arcing_first"):
-            wipe = 0.0
-    return Unit(main, arcing, at, max(wipe, 0.0), rough, spikes, tuple(f.kind for f in faults))
 
 
 def roughness(x_mm: FloatArray, length_mm: float, rng: np.random.Generator) -> FloatArray:
@@ -150,6 +99,10 @@ def way_through(
     with np.errstate(divide="ignore"):
         left = np.maximum(unit.arcing_mm - x, 0.0)
         alone_ohm = np.minimum(main / np.maximum(1.0 - moved, 0.02), ceiling)
+    if unit.early_mm > 0.0 and unit.main_ohm < unit.arcing_ohm:
+        # Closed, both carry the current; once the arcing contact has left, the main one is alone.
+        alone_ohm *= np.where(x > unit.main_mm - unit.early_mm, 1.0 / (1.0 - unit.main_ohm / unit.arcing_ohm), 1.0)
+        alone_ohm = np.minimum(alone_ohm, ceiling)
     if alone:
         ohm, last = alone_ohm, unit.main_mm
     else:
@@ -172,7 +125,25 @@ def way_through(
         going = time[inside & (moved > 1e-9) & (moved < 1.0 - 1e-9)]
         commutation = float(np.ptp(going)) if going.size else math.nan
     level = float(np.median(ohm[zone])) if bool(zone.any()) and not alone else math.nan
-    return Way(ohm, metal, main_s, arcing_s, commutation, level)
+    inserted, resistor_s = _insertion(unit, time, x, opening, arcing_s)
+    ohm = np.where(inserted, unit.resistor_ohm, ohm)
+    return Way(ohm, metal, inserted, resistor_s, main_s, arcing_s, commutation, level)
+
+
+def _insertion(unit: Unit, time: FloatArray, x: FloatArray, opening: bool, touch_s: float) -> tuple[BoolArray, float]:
+    """Where the closing resistor alone conducts, and since when.
+
+    Its contact opens before the others do, so that it takes no part in an opening; beside an arc or metal it carries
+    nothing that counts.
+    """
+    if opening or unit.resistor_ohm == 0.0:
+        return np.zeros(time.size, dtype=np.bool_), math.nan
+    at = unit.arcing_mm + unit.resistor_mm
+    first = _crossing(time, x, at, slice(0, x.size))
+    if not math.isfinite(first):
+        return np.zeros(time.size, dtype=np.bool_), math.nan
+    end = touch_s if math.isfinite(touch_s) else math.inf
+    return (time >= first) & (time < end), first
 
 
 def _spikes(x: FloatArray, unit: Unit, ceiling: float, rng: np.random.Generator) -> FloatArray:

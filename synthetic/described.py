@@ -35,15 +35,30 @@ def breaker_of(s: Scenario) -> Breaker:
             _sensor(s, p),
             f"TC_{p}" if s.has_coil("O") else None,
             f"CC_{p}" if s.has_coil("C") else None,
-            None,
+            f"M_{p}" if s.motor.recorded else None,
             {"a": f"AUX_{p}_a", "b": f"AUX_{p}_b"},
+            f"UTC_{p}" if s.coil.voltage_recorded and s.has_coil("O") else None,
+            f"UCC_{p}" if s.coil.voltage_recorded and s.has_coil("C") else None,
+            f"UM_{p}" if s.motor.recorded and s.motor.voltage_recorded else None,
         )
         for p in s.poles
     )
     units = tuple(
-        Interrupter(f"{p}{i}", p, i, p, f"U_{p}{i}", current_channel(s, f"{p}{i}"))
+        Interrupter(
+            f"{p}{i}",
+            p,
+            i,
+            p,
+            f"U_{p}{i}",
+            current_channel(s, f"{p}{i}"),
+            f"STATE_{p}{i}" if s.chain.contact_states else None,
+            f"RES_{p}{i}" if s.chain.contact_states and s.contact.resistor_ohm > 0.0 else None,
+            s.contact.resistor_ohm if s.contact.resistor_ohm > 0.0 else None,
+        )
         for p in s.poles
         for i in range(1, s.interrupters_per_pole + 1)
     )
     earthed = s.injection.earth_loop_mohm > 0.0
-    return Breaker(s.name, mechanisms, units, s.frequency_hz, conditions=Conditions(None, earthed))
+    # Contacts at the 20 °C to which resistances are referred need not be stated.
+    ambient = s.contact.temperature_c if s.contact.temperature_c != 20.0 else None
+    return Breaker(s.name, mechanisms, units, s.frequency_hz, conditions=Conditions(ambient, earthed))

@@ -38,7 +38,7 @@ def electrical(
     at: FloatArray,
     wired: Wired,
     drawn: Drawn,
-    ringing: FloatArray,
+    coupled_v: FloatArray,
     rng: np.random.Generator,
     extra: np.random.Generator,
 ) -> list[Channel]:
@@ -50,8 +50,8 @@ def electrical(
         Clock of the simulation, and of the recorder, s.
     wired : Wired
     drawn : Drawn
-    ringing : ndarray, shape (n,)
-        What the switching of the coils induces in a voltage, for a peak of 1, on the clock `fine`.
+    coupled_v : ndarray, shape (n,)
+        What coils and motors induce in the nearest voltage lead, on the clock `fine`; others have less of it.
     rng, extra : numpy.random.Generator
         For what every scenario has, and for what was added later: old scenarios keep their noise.
     """
@@ -62,8 +62,8 @@ def electrical(
     step = 2.0 * c.voltage_range_v / 2**c.bits
     for name in s.interrupters:
         seen = wired.voltage_v[source[name]]
-        if c.coil_coupling_mv > 0.0:
-            seen = seen + 1e-3 * c.coil_coupling_mv * extra.uniform(0.5, 1.0) * ringing
+        if coupled_v.any():
+            seen = seen + extra.uniform(0.5, 1.0) * coupled_v
         late = skew + drawn.skew_s[name] + (1e-6 * setup.late_us if name in setup.late else 0.0)
         x = chain.sampled(chain.filtered(seen, c.filter_hz, rate), fine, at + late)
         x = -x if name in setup.reversed else x

@@ -8,63 +8,111 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.errors import ScenarioError
 from drm.synthetic import mechanism
+from drm.synthetic.released import Plan, armature_coil
 from drm.synthetic.scenario import Scenario
+from drm.synthetic.truth import CoilTruth, MotionTruth
 
-__all__ = ["Motions", "move", "ringing"]
+__all__ = ["Motions", "move"]
 
 FloatArray = NDArray[np.float64]
 
-#: What a coil's switching induces in the leads beside it. Common practice, no source.
-RING_HZ, RING_S = 1500.0, 1e-3
+#: Nearer than this to its end position a mechanism is at rest.
+REST_MM = 0.05
 
 
 @dataclass(frozen=True, eq=False)
 class Motions:
-    """Travel of one mechanism over the record, the operations' parts of it, coil currents and when coils switch."""
+    """What one mechanism does over a record.
+
+    Attributes
+    ----------
+    travel_mm : ndarray, shape (n,)
+    parts : tuple of (int, int)
+        First sample of each operation and the one after its last: an operation lasts until the next one moves.
+    coils, coil_volts : dict of ndarray, shape (n,)
+        Current and terminal voltage of the release for ``O`` and ``C``.
+    switched_s : tuple of float
+        When a coil is switched on or off.
+    motions : tuple of MotionTruth
+    releases : tuple of CoilTruth
+    """
 
     travel_mm: FloatArray
     parts: tuple[tuple[int, int], ...]
     coils: dict[str, FloatArray]
+    coil_volts: dict[str, FloatArray]
     switched_s: tuple[float, ...]
+    motions: tuple[MotionTruth, ...]
+    releases: tuple[CoilTruth, ...]
 
 
-def move(s: Scenario, fine: FloatArray, rng: np.random.Generator) -> Motions:
-    """The travel of one mechanism, its coil currents, and which samples belong to which operation."""
+def move(s: Scenario, pole: str, fine: FloatArray, rng: np.random.Generator) -> Motions:
+    """The travel of one mechanism, its coil currents, and which samples belong to which operation.
+
+    Raises
+    ------
+    ScenarioError
+        If an operation begins to move before the one before has come to rest.
+    """
     m, c = s.motion, s.contact
     contact_mm = c.main_parting_mm + c.arcing_wipe_mm
-    bounds = [*(1e-3 * t for t in s.commands_ms), math.inf]
-    travel = np.full(fine.size, 0.0 if s.sequence[0] == "O" else m.stroke_mm)
+    travel = np.full(fine.size, 0.0 if s.closed_first else m.stroke_mm)
     coils = {"O": np.zeros(fine.size), "C": np.zeros(fine.size)}
-    parts, switched = [], []
+    volts = {"O": np.zeros(fine.size), "C": np.zeros(fine.size)}
+    parts, switched, motions, releases = [], [], [], []
+    plans = _plans(s, rng)
+    begin = int(np.searchsorted(fine, plans[0].command_s)) if plans else 0
+    for number, plan in enumerate(plans, 1):
+        following = plans[number] if number < len(plans) else None
+        kind, opening, start = plan.kind, plan.kind == "O", plan.command_s + plan.latch_s
+        end = following.command_s + following.latch_s if following else math.inf
+        part = slice(begin, int(np.searchsorted(fine, end)))
+        x = mechanism.travel(m, opening, contact_mm, plan.speed_m_s, start, fine[part])
+        rest = m.stroke_mm if opening else 0.0
+        if following and not (x.size and abs(float(x[-1]) - rest) < REST_MM):
+            raise ScenarioError(
+                f"operation {number + 1} moves before operation {number} has come to rest",
+                place=f"commands_ms[{number + 1}]",
+                mend="command it later",
+            )
+        if following:
+            # It lasts until the next one is commanded, or where that comes too early for rest, until that moves.
+            early = int(np.searchsorted(fine, following.command_s))
+            if early > begin and np.all(np.abs(x[early - 1 - begin :] - rest) < REST_MM):
+                part = slice(begin, early)
+                x = x[: early - begin]
+        begin = part.stop
+        travel[part] = x
+        if part.stop < fine.size:
+            travel[part.stop :] = x[-1]
+        past = x > 0.45 * m.stroke_mm if opening else x < 0.55 * m.stroke_mm
+        cut = float(fine[part][np.argmax(past)]) if bool(past.any()) else math.inf
+        if not m.by_screw(kind):
+            if s.coil.armature:
+                amps, release = armature_coil(s.coil, m.coil_a, pole, number, kind, fine, plan, cut)
+                releases.append(release)
+            else:
+                amps = mechanism.coil(fine, plan.command_s, plan.latch_s, cut, m.coil_a)
+            coils[kind] = coils[kind] + amps
+            volts[kind] += np.where((fine >= plan.command_s) & (fine < cut), s.coil.supply_v, 0.0)
+            switched += [plan.command_s, cut]
+        parts.append((part.start, part.stop))
+        motions.append(MotionTruth(pole, number, "open" if opening else "close", plan.command_s, start))
+    return Motions(travel, tuple(parts), coils, volts, tuple(switched), tuple(motions), tuple(releases))
+
+
+def _plans(s: Scenario, rng: np.random.Generator) -> list[Plan]:
+    """When each operation is commanded, how long it takes to move, and how fast it is."""
+    m, plans = s.motion, []
     scatter = rng.standard_normal((2, 2)) * m.scatter_rel
-    for kind, command, following in zip(s.sequence, bounds[:-1], bounds[1:], strict=True):
+    for kind, command_ms in zip(s.sequence, s.commands_ms, strict=True):
         opening = kind == "O"
         row = scatter[0 if opening else 1]
         latch = 1e-3 * (m.open_latch_ms if opening else m.close_latch_ms) * (1.0 + row[0])
         speed = (m.open_speed_m_s if opening else m.close_speed_m_s) * (1.0 + row[1])
         latch *= 0.0 if m.by_screw(kind) else 1.0
         latch *= 1.0 + 0.1 * m.scatter_rel * float(rng.standard_normal())
-        a, b = int(np.searchsorted(fine, command)), int(np.searchsorted(fine, following))
-        part = slice(a, b)
-        x = mechanism.travel(m, opening, contact_mm, speed, command + latch, fine[part])
-        travel[part] = x
-        if b < fine.size:
-            travel[b:] = x[-1]
-        past = x > 0.45 * m.stroke_mm if opening else x < 0.55 * m.stroke_mm
-        cut = float(fine[part][np.argmax(past)]) if bool(past.any()) else math.inf
-        if not m.by_screw(kind):
-            coils[kind] = coils[kind] + mechanism.coil(fine, command, latch, cut, m.coil_a)
-            switched += [command, cut]
-        parts.append((a, b))
-    return Motions(travel, tuple(parts), coils, tuple(switched))
-
-
-def ringing(fine: FloatArray, motions: list[Motions]) -> FloatArray:
-    """Damped oscillation of peak near 1 after each switching of a coil, shape (n,)."""
-    out = np.zeros_like(fine)
-    for motion in motions:
-        for begin in motion.switched_s:
-            t = np.maximum(fine - begin, 0.0)
-            out += np.exp(-t / RING_S) * np.sin(2.0 * np.pi * RING_HZ * t)
-    return out
+        plans.append(Plan(kind, 1e-3 * command_ms, latch, speed))
+    return plans

@@ -6,12 +6,15 @@ from dataclasses import dataclass
 
 __all__ = [
     "FAULTS",
+    "Auxiliary",
     "Chain",
+    "Coil",
     "Contact",
     "Errors",
     "Fault",
     "Injection",
     "Motion",
+    "Motor",
     "Scenario",
     "Setup",
 ]
@@ -25,7 +28,7 @@ FAULTS = {
     "rough": "factor on the arcing contact's fluctuation",
     "spikes": "number of momentary part-separations in the arcing zone",
     "missing_arcing": "no arcing contact; the amount is not used",
-    "arcing_first": "arcing contact parts first; the amount is not used",
+    "arcing_first": "arcing contact parts first, so much travel before the middle of the main contact's move, mm",
 }
 
 
@@ -50,6 +53,41 @@ class Motion:
 
 
 @dataclass(frozen=True)
+class Coil:
+    """Releases. Without a moving armature the current has a fixed shape; its steady value is ``motion.coil_a``."""
+
+    armature: bool = False  # the current follows from the coil's circuit and its armature's motion
+    supply_v: float = 110.0
+    voltage_recorded: bool = False  # at the terminals, V
+
+
+@dataclass(frozen=True)
+class Auxiliary:
+    """Auxiliary contacts, set at a share of the stroke: ``a`` closes with the breaker, ``b`` opens with it."""
+
+    a_share: float = 0.4
+    b_share: float = 0.55
+    bounces: int = 0  # losses after a contact has made; parting is clean
+    bounce_ms: float = 0.6  # the first of them
+
+
+@dataclass(frozen=True)
+class Motor:
+    """Motor that charges the closing spring of each mechanism; figures are of common practice, no source."""
+
+    recorded: bool = False
+    voltage_recorded: bool = False  # at the terminals, V
+    start_ms: float = 100.0
+    charging_s: float = 1.5  # about; the end switch opens when the spring is charged
+    supply_v: float = 110.0
+    resistance_ohm: float = 3.0
+    running_a: float = 5.0  # at half the charge
+    constant_vs: float = 0.6  # back-EMF, V s/rad, and torque, N m/A
+    electric_ms: float = 3.0  # L/R
+    run_up_ms: float = 40.0
+
+
+@dataclass(frozen=True)
 class Contact:
     """Healthy interrupter and its scatter from one to another."""
 
@@ -67,6 +105,10 @@ class Contact:
     commutation_mm: float = 2.2
     fingers: int = 12
     bounces: int = 1  # losses after the first touch on closing
+    temperature_c: float = 20.0  # of the contacts; both resistances are those at 20
+    resistor_ohm: float = 0.0  # closing resistor across the contacts; 0: none
+    resistor_scatter_rel: float = 0.03
+    resistor_mm: float = 40.0  # travel by which its contact touches ahead of the arcing contact
 
 
 @dataclass(frozen=True)
@@ -86,6 +128,9 @@ class Injection:
     series: bool = False  # interrupters of one pole carry one current
     droop_rel: float = 0.0  # share of its voltage limit that the source loses in every `droop_ms`
     droop_ms: float = 100.0
+    on_ms: float = 0.0  # the source is switched on with a soft start; 0: it was on before the record begins
+    off_ms: float = 0.0  # and off; 0: not within the record
+    ramp_ms: float = 20.0  # either takes so long
 
 
 @dataclass(frozen=True)
@@ -107,9 +152,11 @@ class Chain:
     coil_coupling_mv: float = 0.0  # peak of the ringing that the switching of a coil induces in each voltage
     filter_hz: float = 8_000.0
     skew_us: float = 0.0  # voltages are sampled so much later, and the record says so
+    motor_coupling_mv: float = 0.0  # peak of what the running motor induces
     encoder_mm: float = 0.05
     travel: str = "linear"  # linear, rotary, none
     travel_sign: int = 1
+    contact_states: bool = False  # a digital channel of each interrupter, and of its closing resistor's contact
 
 
 @dataclass(frozen=True)
@@ -121,6 +168,8 @@ class Setup:
     sensors_exchanged: tuple[str, ...] = ()  # two poles: their travel sensors are exchanged
     reversed: tuple[str, ...] = ()
     lead_off: tuple[str, ...] = ()
+    loose_lead: tuple[str, ...] = ()  # a loose clamp in the current's way, outside the voltage leads
+    loose_lead_mohm: float = 20.0  # its resistance at 100 A
     loose_clamp: tuple[str, ...] = ()  # voltage taken across a loose current clamp: its resistance adds
     loose_uohm: float = 60.0  # of such a clamp at 100 A, falling as current softens its spots
     scaled: tuple[str, ...] = ()  # current recorded with a wrong ratio
@@ -167,6 +216,9 @@ class Scenario:
     length_ms: float = 250.0
     frequency_hz: float = 50.0
     motion: Motion = Motion()
+    coil: Coil = Coil()
+    auxiliary: Auxiliary = Auxiliary()
+    motor: Motor = Motor()
     contact: Contact = Contact()
     injection: Injection = Injection()
     chain: Chain = Chain()
@@ -178,6 +230,11 @@ class Scenario:
     def interrupters(self) -> tuple[str, ...]:
         """Names, such as ``A1``, pole by pole."""
         return tuple(f"{p}{i}" for p in self.poles for i in range(1, self.interrupters_per_pole + 1))
+
+    @property
+    def closed_first(self) -> bool:
+        """Whether the breaker is closed when the record begins; a record without operations is of a closed one."""
+        return not self.sequence.startswith("C")
 
     def has_coil(self, kind: str) -> bool:
         """Whether a coil is recorded that releases the operation ``O`` or ``C``."""

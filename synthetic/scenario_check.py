@@ -12,15 +12,38 @@ __all__ = ["checked", "refuse"]
 #: Numbers that must be above zero, by table.
 POSITIVE = {
     "motion": ("stroke_mm", "open_speed_m_s", "close_speed_m_s"),
+    "coil": ("supply_v",),
+    "auxiliary": ("bounce_ms", "a_share", "b_share"),
+    "motor": ("charging_s", "supply_v", "resistance_ohm", "running_a", "constant_vs", "electric_ms", "run_up_ms"),
     "contact": ("main_resistance_uohm", "arcing_resistance_uohm", "correlation_mm", "commutation_mm", "fingers"),
-    "injection": ("current_a", "limit_v", "output_ohm", "lead_mohm", "lead_uh", "arc_v", "droop_ms"),
+    "injection": ("current_a", "limit_v", "output_ohm", "lead_mohm", "lead_uh", "arc_v", "droop_ms", "ramp_ms"),
     "chain": ("sample_rate_hz", "oversampling", "bits", "voltage_range_v", "current_range_a", "filter_hz"),
     "setup": ("scale_factor",),
 }
 #: Numbers that must not be below zero.
 NOT_NEGATIVE = {
-    "chain": ("voltage_noise_mv", "current_noise_a", "hum_mv", "impulses", "impulses_per_s", "dither_lsb"),
-    "setup": ("loose_uohm",),
+    "auxiliary": ("bounces",),
+    "motor": ("start_ms",),
+    "chain": (
+        "voltage_noise_mv",
+        "current_noise_a",
+        "hum_mv",
+        "impulses",
+        "impulses_per_s",
+        "dither_lsb",
+        "coil_coupling_mv",
+        "motor_coupling_mv",
+    ),
+    "contact": (
+        "main_scatter_rel",
+        "arcing_scatter_rel",
+        "resistor_ohm",
+        "resistor_scatter_rel",
+        "resistor_mm",
+        "bounces",
+    ),
+    "injection": ("earth_loop_mohm", "sense_uh", "on_ms", "off_ms"),
+    "setup": ("loose_uohm", "loose_lead_mohm"),
     "errors": ("voltage_gain_rel", "current_gain_rel", "voltage_offset_v", "skew_s", "travel_rel", "linkage_mm"),
 }
 #: Lists of the set-up that name poles, and those that name two; the other lists name interrupters.
@@ -42,6 +65,8 @@ def checked(s: Scenario, path: object) -> Scenario:
         With the place and the nearest valid name.
     """
     _sequence(s, path)
+    if s.motor.supply_v <= s.motor.resistance_ohm * s.motor.running_a:
+        raise refuse("the motor does not turn at so much current", path, "motor.running_a", "lower it")
     _names(s, path)
     if s.chain.travel not in ("linear", "rotary", "none"):
         known = nearest(s.chain.travel, ("linear", "rotary", "none"))
@@ -60,8 +85,13 @@ def checked(s: Scenario, path: object) -> Scenario:
 
 
 def _sequence(s: Scenario, path: object) -> None:
-    if not s.sequence or set(s.sequence) - {"O", "C"} or "OO" in s.sequence or "CC" in s.sequence:
-        raise refuse(f"'{s.sequence}' is no sequence", path, "sequence", "write O, C, OC, OCO, in turn")
+    if set(s.sequence) - {"O", "C"} or "OO" in s.sequence or "CC" in s.sequence:
+        raise refuse(
+            f"'{s.sequence}' is no sequence",
+            path,
+            "sequence",
+            "write O, C, OC, OCO, in turn, or nothing at all for a closed breaker",
+        )
     times = (0.0, *s.commands_ms, s.length_ms)
     ordered = all(isinstance(t, int | float) for t in times) and list(times) == sorted(times)
     if len(s.commands_ms) != len(s.sequence) or not ordered:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from drm.breaker import Breaker
 from drm.record import Record
 
-__all__ = ["Simulation", "Truth"]
+__all__ = ["AuxiliaryTruth", "CoilTruth", "MotionTruth", "MotorTruth", "Simulation", "StaticTruth", "Truth"]
 
 
 @dataclass(frozen=True)
@@ -16,6 +17,7 @@ class Truth:
 
     `main_s`, `arcing_s` on the record's clock; `main_ms`, `arcing_ms` from the coil's onset
     (moved by a screw: from the start of motion).
+    `resistor_s` is the touch of the closing resistor's contact, `resistor_ms` the time from there to the arcing touch.
     NaN where there is none.
     """
 
@@ -35,6 +37,82 @@ class Truth:
     main_resistance_uohm: float
     commutation_ms: float
     faults: tuple[str, ...]
+    resistor_s: float = math.nan
+    resistor_ms: float = math.nan
+    resistor_ohm: float = math.nan
+
+
+@dataclass(frozen=True)
+class MotionTruth:
+    """One operation of one mechanism: the release is energised, and the contacts begin to move."""
+
+    mechanism: str
+    operation: int
+    kind: str
+    command_s: float
+    start_s: float
+
+
+@dataclass(frozen=True)
+class CoilTruth:
+    """One pulse of a release whose armature moves.
+
+    `plateau_a` is what the current tends to, supply over `resistance_ohm`; `cut_s` the auxiliary contact's opening.
+    """
+
+    mechanism: str
+    operation: int
+    kind: str
+    onset_s: float
+    armature_start_s: float
+    armature_stop_s: float
+    cut_s: float
+    plateau_a: float
+    resistance_ohm: float
+
+
+@dataclass(frozen=True)
+class AuxiliaryTruth:
+    """One change of an auxiliary contact: from `first_s` on it moves, from `settled_s` on it stays."""
+
+    mechanism: str
+    operation: int
+    contact: str
+    closes: bool
+    first_s: float
+    settled_s: float
+    bounces: int
+
+
+@dataclass(frozen=True)
+class MotorTruth:
+    """One charging of the spring.
+
+    `running_mean_a` leaves out the first fifth of the time, which the inrush has; `energy_j` is what the supply gave.
+    """
+
+    mechanism: str
+    start_s: float
+    stop_s: float
+    charging_s: float
+    inrush_a: float
+    running_mean_a: float
+    energy_j: float
+
+
+@dataclass(frozen=True)
+class StaticTruth:
+    """A closed interrupter: resistance at the contacts' temperature and at 20 °C, and what adds to its voltage.
+
+    `offset_v` is the instrument's and thermal EMF together; `current_a` what flows, before the instrument's error.
+    """
+
+    interrupter: str
+    resistance_uohm: float
+    resistance_20_uohm: float
+    temperature_c: float
+    current_a: float
+    offset_v: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,3 +122,8 @@ class Simulation:
     record: Record
     breaker: Breaker
     truth: tuple[Truth, ...]
+    motions: tuple[MotionTruth, ...] = ()
+    coils: tuple[CoilTruth, ...] = ()
+    auxiliaries: tuple[AuxiliaryTruth, ...] = ()
+    motors: tuple[MotorTruth, ...] = ()
+    static: tuple[StaticTruth, ...] = ()

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.synthetic.circuit import solve
+from drm.synthetic.passages import Passages
 from drm.synthetic.scenario import Scenario
 
 __all__ = ["Wired", "clamp_ohm", "current_channel", "current_channels", "inject"]
 
 FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 #: A clamp's resistance goes with this power of the current, for current softens and widens its spots (Holm: between
 #: nothing, elastic and cold, and -1, where the drop stays at the softening voltage). Common practice, no source.
@@ -50,20 +50,22 @@ def clamp_ohm(amps: FloatArray, uohm: float, step_s: float, rng: np.random.Gener
     return np.asarray(1e-6 * uohm * at**CLAMP_POWER * np.exp(0.4 * np.sinh(0.8 * z) / 0.8), dtype=np.float64)
 
 
-def inject(
-    s: Scenario,
-    ohms: dict[str, FloatArray],
-    metals: dict[str, BoolArray],
-    step_s: float,
-    rng: np.random.Generator,
-) -> Wired:
+def inject(s: Scenario, contacts: Passages, step_s: float, rng: np.random.Generator) -> Wired:
     """Solve every injection of the record."""
     groups: dict[str, list[str]] = {}
     for name in s.interrupters:
         groups.setdefault(current_channel(s, name), []).append(name)
     voltages, currents = {}, {}
     for channel, group in groups.items():
-        got = solve(np.array([ohms[n] for n in group]), np.array([metals[n] for n in group]), step_s, s.injection)
+        ohm, metal = np.array([contacts.ohm[n] for n in group]), np.array([contacts.metal[n] for n in group])
+        inserted = np.array([contacts.inserted[n] for n in group])
+        lead = None
+        for _ in [n for n in group if n in s.setup.loose_lead]:
+            # Outside the contacts the current is the nominal one as long as the source can.
+            nominal = np.full(ohm.shape[1], s.injection.current_a)
+            more = clamp_ohm(nominal, 1e3 * s.setup.loose_lead_mohm, step_s, rng)
+            lead = more if lead is None else lead + more
+        got = solve(ohm, metal, step_s, s.injection, inserted=inserted, lead_ohm=lead)
         induced = s.injection.sense_uh * 1e-6 * np.gradient(got.contact_a, step_s)
         for name, across in zip(group, got.voltage_v, strict=True):
             voltages[name] = across + induced

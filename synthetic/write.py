@@ -37,7 +37,7 @@ def _mechanism(m: Mechanism) -> list[str]:
     if m.travel is not None:
         how: dict[str, Any] = {"curve": m.travel.curve} if m.travel.curve else {"scale": m.travel.scale}
         lines.append("travel = " + _inline({"channel": m.travel.channel, **how}))
-    for key in ("trip_coil", "close_coil", "motor"):
+    for key in ("trip_coil", "trip_coil_voltage", "close_coil", "close_coil_voltage", "motor", "motor_voltage"):
         if getattr(m, key) is not None:
             lines.append(f"{key} = {_text(getattr(m, key))}")
     if m.auxiliary:
@@ -111,9 +111,13 @@ def write_simulation(simulation: Simulation, folder: str | os.PathLike[str], *, 
         home.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"cannot be made ({error.strerror})", path=home, mend="choose another folder") from error
-    rows = [{k: _finite(v) for k, v in dataclasses.asdict(t).items()} for t in simulation.truth]
+    truth: dict[str, Any] = {"schema": 1}
+    for part in ("truth", "motions", "coils", "auxiliaries", "motors", "static"):
+        rows = [{k: _finite(v) for k, v in dataclasses.asdict(t).items()} for t in getattr(simulation, part)]
+        if rows or part == "truth":
+            truth[part] = rows
     _whole(home / "breaker.toml", breaker_toml(simulation.breaker))
-    _whole(home / "truth.json", json.dumps({"schema": 1, "truth": rows}, indent=1, allow_nan=False) + "\n")
+    _whole(home / "truth.json", json.dumps(truth, indent=1, allow_nan=False) + "\n")
     return write_comtrade(simulation.record, home / f"{simulation.record.name}.cfg", data_format=data_format)
 
 
