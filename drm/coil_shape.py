@@ -20,6 +20,8 @@ FloatArray = NDArray[np.float64]
 LEAST_DIP, LEAST_FLAT = 0.02, 0.03
 #: The auxiliary contact cut the current if it changed within this of the cut, s; common practice, no source.
 SAME_S = 2e-3
+#: Power of the time since the armature's start by which the current falls short.
+POWER = 3.0
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,7 @@ def shape_of(
     sigma = max(1.4826 * float(np.median(np.abs(before - level))), 1e-4 * pulse.peak_a)
     x = x * (1.0 if float(np.sum(x)) > 0 else -1.0)
     y = _smooth(x, max(1, round(0.2e-3 / step)))
-    cut, cut_u = _cut(t, y, pulse.stop_s - pulse.onset_s, pulse.peak_a, sigma, step)
+    cut, cut_u = _cut(t, x, pulse.stop_s - pulse.onset_s, pulse.peak_a, sigma, step)
     on = (t > 0.0) & (t < cut - 2.0 * step)
     if int(on.sum()) < 16:
         return CoilShape(peak_a=Quantity(pulse.peak_a, current_rel * pulse.peak_a))
@@ -72,14 +74,16 @@ def shape_of(
     start, stop = _armature(t_on, x_on, y_on, sigma, step, pulse.peak_a)
     plateau, flat = _plateau(t_on, x_on, stop.value if stop else 0.3 * cut, cut, sigma, current_rel)
     volts, ohm = NOTHING, NOTHING
-    if voltage is not None and plateau:
+    if voltage is not None:
         v = record.channel(voltage)
         clock = record.time_s + v.skew_s - pulse.onset_s
-        part = np.abs(bridged(v.values("V"))[(clock > flat) & (clock < cut - 5.0 * step)])
-        if part.size >= 4:
-            value = float(np.mean(part))
-            volts = Quantity(value, math.hypot(voltage_rel * value, float(np.std(part)) / math.sqrt(part.size)))
-            ohm = _over(volts, plateau)
+        u_on = np.abs(np.interp(t_on, clock, bridged(v.values("V"))))
+        begin = stop.value + 0.5e-3 if stop else flat if plateau else math.inf
+        part = (t_on > begin) & (t_on < cut - 0.3e-3)
+        if int(part.sum()) >= 16:
+            value = float(np.mean(u_on[part]))
+            volts = Quantity(value, math.hypot(voltage_rel * value, float(np.std(u_on[part])) / math.sqrt(part.sum())))
+            ohm = _resistance(t_on[part], x_on[part], u_on[part], math.hypot(current_rel, voltage_rel))
     return CoilShape(
         Quantity(pulse.peak_a, math.hypot(current_rel * pulse.peak_a, sigma)),
         _later(start, pulse),
@@ -91,9 +95,24 @@ def shape_of(
     )
 
 
-def _over(v: Quantity, i: Quantity) -> Quantity:
-    value = v.value / i.value
-    return Quantity(value, value * math.hypot(v.u / v.value, i.u / i.value)) if i.value > 0.0 < v.value else NOTHING
+def _resistance(t: FloatArray, i: FloatArray, v: FloatArray, rel: float) -> Quantity:
+    """Resistance of the coil while its armature stands: ``V = R i + L di/dt``, integrated so that noise averages."""
+    step = float(np.median(np.diff(t)))
+    charge, flux = np.cumsum(i) * step, np.cumsum(v) * step
+    many = max(1, round(0.3e-3 / step))
+    smooth = _smooth(i, many)
+    design = np.stack([charge, smooth - smooth[0], np.ones_like(t)], axis=1)
+    scale = np.max(np.abs(design), axis=0)
+    scale[scale == 0.0] = 1.0
+    found, *_ = np.linalg.lstsq(design / scale, flux, rcond=None)
+    left = flux - design @ (found / scale)
+    covariance = np.linalg.pinv((design / scale).T @ (design / scale))
+    # Integrated noise wanders: its samples are not independent, so few of them count.
+    sigma = math.sqrt(float(left @ left) / max(1, t.size - 3)) * math.sqrt(t.size / 10.0)
+    value = float(found[0] / scale[0])
+    if not value > 0.0:
+        return NOTHING
+    return Quantity(value, math.hypot(rel * value, sigma * math.sqrt(max(float(covariance[0, 0]), 0.0)) / scale[0]))
 
 
 def _later(q: Quantity, pulse: Pulse) -> Quantity:
@@ -108,23 +127,37 @@ def _smooth(x: FloatArray, many: int) -> FloatArray:
     return np.asarray(np.convolve(padded, np.ones(many) / many, mode="valid"), dtype=np.float64)
 
 
-def _cut(t: FloatArray, y: FloatArray, fall_s: float, peak: float, sigma: float, step: float) -> tuple[float, float]:
-    """Where the last fall begins: the last sample near the greatest of the 20 ms before half the peak was lost."""
-    late = (t > max(0.0, fall_s - 20e-3)) & (t <= fall_s)
-    if not bool(late.any()):
+def _cut(t: FloatArray, x: FloatArray, fall_s: float, peak: float, sigma: float, step: float) -> tuple[float, float]:
+    """Where the last fall begins: the decay carried back to the level before it.
+
+    The level is a line through the 3 ms before the fall, the decay a parabola through the logarithm of the current.
+    """
+    near = max(4.0 * sigma, 0.02 * peak)
+    late = np.flatnonzero((t > max(0.0, fall_s - 20e-3)) & (t <= fall_s))
+    if late.size < 8:
         return fall_s, step
-    near = max(4.0 * sigma, 0.01 * peak)
-    # The level that is left is the one at the end of the plateau, not a peak before it.
-    tail = y[late][-max(4, int(0.5 * late.sum())) :]
-    level = float(np.percentile(tail, 80.0))
-    above = np.flatnonzero((t <= fall_s) & (y > level - near))
-    if above.size == 0:
-        return fall_s, step
+    tail = x[late][late.size // 2 :]
+    above = late[x[late] > float(np.percentile(tail, 80.0)) - near]
     k = int(above[-1])
-    after = min(k + max(2, round(0.3e-3 / step)), t.size - 1)
-    rate = max((float(y[k]) - float(y[after])) / max(float(t[after] - t[k]), step), 1e-9)
-    late_by = min(near / rate, 2e-3)
-    return float(t[k]) + 0.5 * step - 0.5 * late_by, math.hypot(step / math.sqrt(12.0), late_by / math.sqrt(12.0))
+    lead = slice(max(int(late[0]), k - max(8, round(3e-3 / step))), max(k - 1, int(late[0]) + 4))
+    slope, level = np.polyfit(t[lead] - float(t[k]), x[lead], 1)
+    fall = np.flatnonzero((t > t[k]) & (x > max(6.0 * sigma, 0.1 * float(level))) & (x < 0.97 * float(level)))
+    fall = fall[: max(3, min(fall.size, round(3e-3 / step)))]
+    low = int(np.argmax(np.diff(np.concatenate([fall, [fall[-1] + 9]])) > 1)) + 1 if fall.size else 0
+    fall = fall[:low]
+    rough = step / math.sqrt(12.0)
+    if fall.size < 3 or not float(level) > 0.0:
+        return float(t[k]) + 0.5 * step, rough
+    y, u = np.log(x[fall] / float(level)), t[fall] - float(t[k])
+    form = np.polyfit(u, y, 2 if fall.size >= 6 else 1)
+    grid = np.linspace(-2.0 * step, 2.0 * step, 161)
+    # Where decay and level meet; the level's own slope is nothing over so short a time.
+    at = float(
+        grid[int(np.argmin(np.abs(np.polyval(form, grid) - np.log1p(np.clip(slope * grid / level, -0.5, 1.0)))))]
+    )
+    # A level that is still moving is not a line: where it meets the decay is less sure.
+    moving = abs(float(slope)) * 1e-3 > 0.01 * float(level)
+    return float(t[k]) + min(max(at, -step), 1.5 * step), math.hypot(rough, 0.4 * step if moving else 0.0)
 
 
 def _armature(
@@ -159,8 +192,9 @@ def _stop(t: FloatArray, x: FloatArray, top: int, k: int, sigma: float, step: fl
 def _start(t: FloatArray, x: FloatArray, top: int, sigma: float, step: float) -> Quantity:
     """Where the current leaves the exponential of the coil at rest.
 
-    An armature under a steady force has a counter-voltage that grows with time, so the current falls short by the
-    square of the time since its start: ``I (1 - exp(-t/tau)) - c max(t - t1, 0)^2``, fitted up to the first peak.
+    An armature that starts when the pull passes its spring is driven by a force that grows with time, so its
+    counter-voltage grows with the square, and the current falls short by the cube of the time since its start:
+    ``I (1 - exp(-t/tau)) - c max(t - t1, 0)^3``, fitted up to the first peak.
     """
     u, z = t[: top + 1], x[: top + 1]
     many = max(1, u.size // 300)
@@ -175,7 +209,7 @@ def _start(t: FloatArray, x: FloatArray, top: int, sigma: float, step: float) ->
     for tau in float(u[-1]) * np.geomspace(0.15, 3.0, 40):
         rise = -np.expm1(-u / tau)
         for n, place in enumerate(places):
-            short = np.maximum(u - place, 0.0) ** 2
+            short = np.maximum(u - place, 0.0) ** POWER
             # Normal equations of two columns, by hand: this is the inner loop.
             rr, rs, ss = float(rise @ rise), float(rise @ short), float(short @ short)
             rz, sz = float(rise @ z), float(short @ z)
@@ -191,7 +225,7 @@ def _start(t: FloatArray, x: FloatArray, top: int, sigma: float, step: float) ->
     scale = max(noise**2, float(np.nanmin(cost)) / max(1, u.size - 4))
     best, u_s = _lowest(places, cost / scale)
     # The counter-voltage's law is assumed: a part of what lies between start and peak.
-    return Quantity(best, math.sqrt(u_s**2 + (0.04 * (float(u[-1]) - best)) ** 2 + step**2 / 12.0))
+    return Quantity(best, math.sqrt(u_s**2 + (0.09 * (float(u[-1]) - best)) ** 2 + step**2 / 12.0))
 
 
 def _lowest(places: FloatArray, cost: FloatArray) -> tuple[float, float]:

@@ -132,6 +132,9 @@ def _run(
     hidden = float(np.percentile(np.diff(above), 99.5)) * step if above.size > 10 else step
     edge_u = max(hidden, step) / math.sqrt(12.0)
     begin, end = float(time[first]) - 0.5 * step, float(time[last]) + 0.5 * step
+    early = np.abs(x[first : first + max(4, round(2e-3 / step))])
+    rise, rise_u = _rise(early, step) if hidden <= 2.0 * step else (0.0, 0.0)
+    begin -= rise
     length = last - first + 1
     steady = x[first + int(STEADY[0] * length) : first + int(STEADY[1] * length)]
     if steady.size < 8:
@@ -139,12 +142,11 @@ def _run(
     mean, square = abs(float(np.mean(steady))), float(np.sqrt(np.mean(steady**2)))
     direct = mean > 0.8 * square
     level = mean if direct else square
-    ripple = float(np.std(steady)) / math.sqrt(max(1.0, steady.size * step / 10e-3))
     out = MotorRun(
-        start_s=Quantity(begin, edge_u) if begun else NOTHING,
+        start_s=Quantity(begin, math.hypot(edge_u, rise_u)) if begun else NOTHING,
         peak_a=_peak(x[first : last + 1], sigma, current_rel) if begun else NOTHING,
-        running_a=Quantity(level, math.hypot(current_rel * level, 0.0 if not direct else 0.1 * ripple)),
-        duration_s=Quantity(end - begin, math.sqrt(2.0) * edge_u) if begun and ended else NOTHING,
+        running_a=Quantity(level, math.hypot(current_rel * level, sigma / math.sqrt(steady.size))),
+        duration_s=Quantity(end - begin, math.hypot(math.sqrt(2.0) * edge_u, rise_u)) if begun and ended else NOTHING,
         energy_j=NOTHING,
         begin_s=begin,
     )
@@ -155,6 +157,17 @@ def _run(
     joule = abs(float(np.sum(volts * x[first : last + 1])) * step)
     energy = Quantity(joule, joule * math.hypot(current_rel, voltage_rel))
     return MotorRun(out.start_s, out.peak_a, out.running_a, out.duration_s, energy, begin)
+
+
+def _rise(x: FloatArray, step: float) -> tuple[float, float]:
+    """How long before its first sample the current began, from the line of its early rise; and how sure that is, s."""
+    top = float(np.max(x)) if x.size else 0.0
+    early = np.flatnonzero(x > max(0.5 * top, 1e-12))
+    k = max(2, min(int(early[0]) + 1 if early.size else 2, x.size))
+    rate = (float(x[k - 1]) - float(x[0])) / ((k - 1) * step) if x.size >= 2 else 0.0
+    back = float(x[0]) / rate - 0.5 * step if rate > 0.0 else 0.0
+    back = min(max(back, 0.0), 2e-3)
+    return back, 0.3 * back
 
 
 def _peak(x: FloatArray, sigma: float, rel: float) -> Quantity:

@@ -137,11 +137,7 @@ def figures(
     out["speed_m_s"] = mean_speed(m, low * m.stroke_mm, high * m.stroke_mm, None, rel)
     for zone in mine:
         column = f"speed_{zone.name}_m_s" if zone.name else "speed_m_s"
-        to = None if zone.to_mm is None else m.way_to(zone.to_mm)
-        begin = m.way_to(zone.from_mm)
-        if to is not None:
-            begin, to = sorted((begin, to))
-        out[column] = mean_speed(m, begin, to, zone.for_ms, rel)
+        out[column] = zone_speed(m, zone, rel)
     out["speed_max_m_s"] = _greatest(m, pace, time_s, rel)
     if m.at_rest:
         beyond = m.way_mm - m.stroke_mm
@@ -162,6 +158,22 @@ def zone_words(zones: Sequence[SpeedZone], kind: str) -> str:
                 f"{z.from_mm:g} to {z.to_mm:g} mm" if z.to_mm is not None else f"{z.for_ms:g} ms from {z.from_mm:g} mm"
             )
     return f"{SPEED_ZONE[0]:.0%} to {SPEED_ZONE[1]:.0%} of the stroke"
+
+
+def zone_speed(m: Moved, zone: SpeedZone, rel: float) -> Quantity:
+    """Mean speed over a zone stated in mm: an error of the scale moves the zone's ends as well."""
+
+    def over(scale: float) -> Quantity:
+        begin = m.way_to(scale * zone.from_mm)
+        end = None if zone.to_mm is None else m.way_to(scale * zone.to_mm)
+        if end is not None:
+            begin, end = sorted((begin, end))
+        return mean_speed(m, begin, end, zone.for_ms, 0.0)
+
+    value, other = over(1.0), over(1.0 + rel)
+    if not value or not other:
+        return value and Quantity(value.value, math.hypot(value.u, rel * value.value))
+    return Quantity(value.value, math.hypot(value.u, value.value - other.value / (1.0 + rel)))
 
 
 def mean_speed(m: Moved, begin_mm: float, end_mm: float | None, for_ms: float | None, rel: float) -> Quantity:
@@ -220,12 +232,17 @@ def _slope_u(m: Moved, step_s: float) -> float:
 
 
 def _greatest(m: Moved, pace: FloatArray, time_s: FloatArray, rel: float) -> Quantity:
-    inside = pace[(time_s >= m.time_s[0]) & (time_s <= m.time_s[-1])]
+    part = (time_s >= m.time_s[0]) & (time_s <= m.time_s[-1])
+    inside = pace[part]
     if not bool(np.isfinite(inside).any()):
         return NOTHING
-    value = float(np.nanmax(inside))
+    # A slope over a window flattens the peak by the square of the window's width: half and whole tell by how much.
+    wide = np.abs(speed(m.way_mm, m.time_s, window_s=4e-3))
+    narrow = float(np.nanmax(np.abs(speed(m.way_mm, m.time_s, window_s=2e-3))))
+    flattened = max(0.0, narrow - float(np.nanmax(wide))) / 2.0
+    value = float(np.nanmax(inside)) + flattened
     step = float(np.median(np.diff(time_s)))
-    return Quantity(value, math.hypot(rel * value, _slope_u(m, step)))
+    return Quantity(value, math.sqrt((rel * value) ** 2 + _slope_u(m, step) ** 2 + (0.5 * flattened) ** 2))
 
 
 def _damping(m: Moved, pace: FloatArray, time_s: FloatArray, before_mm: float, rel: float) -> dict[str, Quantity]:
@@ -239,14 +256,19 @@ def _damping(m: Moved, pace: FloatArray, time_s: FloatArray, before_mm: float, r
             v = float(np.interp(at.value, time_s, pace))
             # The speed changes while the position is uncertain, and within the window of the slope.
             near = pace[(time_s > at.value - 1e-3) & (time_s < at.value + 1e-3)]
-            bend = 0.1 * float(np.ptp(near[np.isfinite(near)])) if bool(np.isfinite(near).any()) else 0.0
+            bend = 0.035 * float(np.ptp(near[np.isfinite(near)])) if bool(np.isfinite(near).any()) else 0.0
             out[column] = Quantity(v, math.sqrt((rel * v) ** 2 + _slope_u(m, step) ** 2 + bend**2))
     off = np.flatnonzero(np.abs(m.way_mm - m.stroke_mm) > band)
+    # A swing that all but touches the band may count or not: both answers must be covered.
+    doubt = 3.0 * math.sqrt(2.0) * m.u_mm
+    last = [np.flatnonzero(np.abs(m.way_mm - m.stroke_mm) > band + d) for d in (-doubt, doubt)]
+    ends = [float(m.time_s[k[-1]]) for k in last if k.size]
+    swing = 0.5 * (max(ends) - min(ends)) if len(ends) == 2 else 0.0
     if entry and off.size and int(off[-1]) + 1 < m.time_s.size:
         k = int(off[-1])
         a, b = max(0, k - 4), min(m.time_s.size, k + 5)
         rate = abs(float(np.polyfit(m.time_s[a:b], m.way_mm[a:b], 1)[0]))
-        rest_u = min(math.sqrt(2.0) * m.u_mm / rate, 0.1) if rate > 0.0 else 0.1
+        rest_u = max(min(math.sqrt(2.0) * m.u_mm / rate, 0.1) if rate > 0.0 else 0.1, swing)
         rest = (float(m.time_s[k]) + float(m.time_s[k + 1])) / 2.0
         if rest > entry.value:
             out["damping_time_ms"] = Quantity(
@@ -282,6 +304,6 @@ def start_of(m: Moved) -> Quantity:
     step = float(np.median(np.diff(m.time_s)))
     scatter = max(float(np.sqrt(np.sum(left**2) / max(1, t.size - 3))), step / math.sqrt(12.0))
     spread = float(np.sqrt(np.linalg.pinv(design.T @ design)[0, 0]))
-    # The curve's own shape below what is fitted is assumed: a twentieth of the way back to rest.
+    # The curve's own shape below what is fitted is assumed: a part of the time back to rest.
     back = origin - (origin + float(found[0]))
-    return Quantity(origin + float(found[0]), math.sqrt((scatter * spread) ** 2 + (0.05 * back) ** 2 + step**2 / 12.0))
+    return Quantity(origin + float(found[0]), math.sqrt((scatter * spread) ** 2 + (0.03 * back) ** 2 + step**2 / 12.0))
