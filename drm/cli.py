@@ -1,4 +1,4 @@
-"""The command line: ``drm demo``, ``describe``, ``diagnose`` and ``simulate``.
+"""The command line: ``drm demo``, ``describe``, ``diagnose``, ``review`` and ``simulate``.
 
 Results go to standard output, talk to standard error. Exit status: 0 done; 1 done, and a finding is at or above
 ``--fail-on``; 2 the input or the words are wrong, in one line. Everything heavy is imported where it is used.
@@ -185,17 +185,27 @@ def _breaker(path: str | os.PathLike[str]) -> Any:
 @_RECORDS
 @click.option("--breaker", "breaker_file", required=True, metavar="FILE", help="Breaker file (TOML).")
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, findings and report.")
+@click.option("--edits", "edits_file", metavar="FILE", help="Edits by hand to apply: edits.jsonl of a reviewed result.")
 @click.option("--json", "as_json", is_flag=True, help="Print the findings document alone.")
 @click.option("--fail-on", type=click.Choice(LEVELS), help="Exit with 1 if a finding is at this level or above.")
 @_one_line
-def diagnose(records: tuple[str, ...], breaker_file: str, out: str, as_json: bool, fail_on: str | None) -> int:
+def diagnose(
+    records: tuple[str, ...],
+    breaker_file: str,
+    out: str,
+    edits_file: str | None,
+    as_json: bool,
+    fail_on: str | None,
+) -> int:
     """Judge every interrupter from the recorded operation.
 
     Several records are each judged on their own, into a folder of --out named for the record.
     """
     breaker = _breaker(breaker_file)
     _distinct(records)
-    results = _diagnosed(records, breaker)
+    if edits_file is not None and len(records) > 1:
+        raise InputError("edits belong to one record", place="--edits", mend="give one record")
+    results = _diagnosed(records, breaker, edits_file)
     for result, folder in results:
         result.save(Path(out) / folder)
     _print([r for r, _ in results], as_json)
@@ -212,15 +222,18 @@ def _distinct(records: tuple[str, ...]) -> None:
             )
 
 
-def _diagnosed(records: tuple[str, ...], breaker: Any) -> list[tuple[Result, str]]:
+def _diagnosed(records: tuple[str, ...], breaker: Any, edits_file: str | None) -> list[tuple[Result, str]]:
     """Every record diagnosed before anything is written, so that a bad one leaves nothing by halves."""
+    from drm.edit_log import edits_for
     from drm.pipeline import diagnose as judge
     from drm.readers import read
 
     out: list[tuple[Result, str]] = []
     for path in _along(records, "records"):
         _say(f"diagnosing {path}")
-        out.append((judge(read(path), breaker), Path(path).stem if len(records) > 1 else ""))
+        record = read(path)
+        edits = () if edits_file is None else edits_for(edits_file, inputs=record.sha256)
+        out.append((judge(record, breaker, edits=edits), Path(path).stem if len(records) > 1 else ""))
     return out
 
 
@@ -234,6 +247,24 @@ def _print(results: list[Result], as_json: bool) -> None:
         return
     for result in results:
         click.echo(summary(result))
+
+
+@_group.command()
+@click.argument("result", metavar="DIR")
+@click.option("--port", default=0, type=click.IntRange(0, 65535), help="Port of the page; any free one if not given.")
+@click.option("--record", metavar="FILE", help="Where the record is now, if it was moved.")
+@click.option("--beside", metavar="DIR", help="A second result to look at side by side, such as an earlier test.")
+@click.option("--browser/--no-browser", default=True, help="Whether to open the page in the browser.")
+@_one_line
+def review(result: str, port: int, record: str | None, beside: str | None, browser: bool) -> int:
+    """Decide by hand where the automatic reading is doubtful, on a page of this computer alone.
+
+    DIR is a folder that `drm diagnose` made. Decisions go to the file edits.jsonl in it; the record is never changed.
+    """
+    from drm.review import serve
+
+    serve(result, port=port, record=record, beside=beside, browser=browser, say=click.echo)
+    return 0
 
 
 @_group.command()

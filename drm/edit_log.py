@@ -22,7 +22,7 @@ from drm.edits import ACTIONS, Edit
 from drm.errors import InputError, OutputError
 from drm.files import on_disk
 
-__all__ = ["LOG_NAME", "EditLog", "Overtaken", "append", "checked", "read_log", "tidy"]
+__all__ = ["LOG_NAME", "EditLog", "Overtaken", "append", "checked", "edits_for", "read_log", "tidy"]
 
 LOG_NAME = "edits.jsonl"
 SCHEMA = 1
@@ -67,6 +67,21 @@ def read_log(path: str | os.PathLike[str]) -> EditLog:
     except OSError as error:
         raise InputError(f"cannot be read ({error.strerror})", path=path, mend="mend its permissions") from None
     return _parsed(raw, path)
+
+
+def edits_for(path: str | os.PathLike[str], *, inputs: Mapping[str, str]) -> tuple[Edit, ...]:
+    """The edits in the log at `path`, which must be there and of the record with these hashes.
+
+    Raises
+    ------
+    InputError
+        If there is no log, or it was altered, or it is of another record.
+    """
+    log = read_log(path)
+    if log.inputs is None:
+        raise InputError("holds no edits", path=path, mend="give the edits.jsonl of a reviewed result")
+    _same_record(log, inputs, path)
+    return log.edits
 
 
 def append(path: str | os.PathLike[str], edits: Sequence[Edit], *, inputs: Mapping[str, str], seen: int) -> EditLog:

@@ -93,6 +93,8 @@ class Result:
     findings: tuple[Finding, ...]
     provenance: dict[str, Any]
     edits: tuple[Edit, ...] = ()
+    #: Rows of the readings that were edited by hand, as the program found them; None where none was.
+    automatic: pd.DataFrame | None = None
 
     def save(self, out: str | os.PathLike[str]) -> None:
         """Write tables, findings and report into the folder `out`, whole or not at all.
@@ -215,8 +217,12 @@ def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
     _check_edits(edits, seen)
     readings: list[Reading] = []
     rows: list[dict[str, Any]] = []
+    as_found: list[dict[str, Any]] = []
     for operation, found in zip(operations, seen.found, strict=True):
         mine = {i.name: of_reading(hold, operation=operation.number, interrupter=i.name) for i, _, _, _ in found}
+        if any(mine.values()):
+            plain = _zones_of(found, operation, {}, seen)
+            as_found += [_known(seen, operation, each, False)[1] for each in plain if mine[each[0].name]]
         for each in _zones_of(found, operation, mine, seen):
             reading, row = _known(seen, operation, each, bool(mine[each[0].name]))
             rows.append(row | {"by_hand": column_by_hand(mine[each[0].name])})
@@ -241,7 +247,10 @@ def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
         readings_facts={"reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()}},
     )
     provenance = _provenance(record, breaker) | {"edits": [asdict(e) for e in edits]}
-    return Result(record, breaker, operations, tuple(readings), table, mechanisms, said, provenance, tuple(edits))
+    automatic = pd.DataFrame(as_found) if as_found else None
+    return Result(
+        record, breaker, operations, tuple(readings), table, mechanisms, said, provenance, tuple(edits), automatic
+    )
 
 
 def _check_edits(edits: Sequence[Edit], seen: Seen) -> None:
@@ -295,21 +304,23 @@ def _zones_of(
     def edited(interrupter: Interrupter, trace: Trace | None, zones: Zones) -> Zones:
         if trace is None:
             return zones
-        return by_hand(zones, edits[interrupter.name], kind=operation.kind, step_s=trace.step_s)
+        return by_hand(zones, edits.get(interrupter.name, ()), kind=operation.kind, step_s=trace.step_s)
 
     ends = _injection_ends({i: edited(i, t, z) for i, t, z, _ in found if t is not None}, operation)
     for interrupter, trace, zones, hum in found:
         if trace is not None and interrupter.name in ends:
             instant, by = ends[interrupter.name]
-            cut = _cut(seen, operation, interrupter, trace, instant, by)
+            cut = _cut(seen, operation, interrupter, trace, instant, by, edited=any(edits.values()))
             yield interrupter, trace, edited(interrupter, trace, cut), hum
         else:
             yield interrupter, trace, edited(interrupter, trace, zones), hum
 
 
-def _cut(seen: Seen, operation: Operation, who: Interrupter, trace: Trace, instant: float, by: str) -> Zones:
+def _cut(
+    seen: Seen, operation: Operation, who: Interrupter, trace: Trace, instant: float, by: str, *, edited: bool
+) -> Zones:
     """Zones of an interrupter whose current another in series ended or began; those of the last time where alike."""
-    key, signature = (-operation.number, who.name, False), repr((instant, by))
+    key, signature = (-operation.number, who.name, edited), repr((instant, by))
     kept = seen.memo.get(key)
     if kept is None or kept[0] != signature:
         kept = seen.memo[key] = (signature, segment(trace, until_s=instant, until_by=by))

@@ -6,6 +6,7 @@ import math
 import textwrap
 from typing import TYPE_CHECKING, Any
 
+from drm.edit_words import edit_summary
 from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows, unjudged
 from drm.wording import LEVELS, MARKS, VERDICTS, clean, measured, name, number, worst
 
@@ -41,6 +42,8 @@ def summary(result: Result) -> str:
         _lines(result),
         _findings(result.findings),
     ]
+    if result.edits:
+        parts.append([_fold(edit_summary(result))])
     if behind.cannot:
         parts.append(["What cannot be concluded:", *(_fold(s, bullet="- ") for s in behind.cannot)])
     parts.append(["Caution:", *(_fold(f"{head}: {words}", bullet="- ") for head, words in CAUTIONS)])

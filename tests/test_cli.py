@@ -69,6 +69,7 @@ def test_diagnose_leaves_tables_findings_and_report(folder: Path) -> None:
         "mechanisms.csv",
         "mechanisms.parquet",
         "report.html",
+            "source.json",
     ]
     assert {p.name: p.read_bytes() for p in (folder / "in").iterdir()} == before
 

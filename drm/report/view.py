@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from drm.edit_words import edit_lines, edit_summary
 from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows, unjudged
 from drm.report import bars, curves, motion, plots, tables
 from drm.report.others import alternatives
@@ -39,6 +40,8 @@ def view(result: Result) -> dict[str, Any]:
         "mechanisms": tables.mechanism_tables(result.mechanisms),
         "motion": motion.pictures(result.readings),
         "findings": said,
+        "edits": edit_lines(result),
+        "edited": edit_summary(result),
         "loud": [f for f in said if f["level"] != "note"],
         "provenance": [(title_of(str(k)), value_words(v)) for k, v in result.provenance.items() if k != "edits"],
     }
