@@ -50,13 +50,13 @@ def view(result: Result) -> dict[str, Any]:
 def pole_map(result: Result, levels: dict[str, str]) -> dict[str, Any]:
     """Poles as rows and positions as columns; a cell holds the interrupters of that place."""
     units = result.breaker.interrupters
-    blind = unjudged(result)
+    blind, telling = unjudged(result), telling_rows(result)
     positions = sorted({i.position for i in units})
     rows = [
         (
             name(pole),
             [
-                [_cell(result, i.name, levels, blind) for i in units if i.pole == pole and i.position == p]
+                [_cell(telling.get(i.name, {}), i.name, levels, blind) for i in units if i.pole == pole and i.position == p]
                 for p in positions
             ],
         )
@@ -65,15 +65,14 @@ def pole_map(result: Result, levels: dict[str, str]) -> dict[str, Any]:
     return {"positions": positions, "rows": rows}
 
 
-def _cell(result: Result, who: str, levels: dict[str, str], blind: set[str]) -> dict[str, str]:
+def _cell(row: dict[Any, Any], who: str, levels: dict[str, str], blind: set[str]) -> dict[str, str]:
     level = levels.get(who, "")
     word = level or ("not judged" if who in blind else "no finding")
-    return {"name": name(who), "level": level, "mark": MARKS[level], "word": word, "facts": facts(result, who)}
+    return {"name": name(who), "level": level, "mark": MARKS[level], "word": word, "facts": facts(row)}
 
 
-def facts(result: Result, who: str) -> str:
+def facts(row: dict[Any, Any]) -> str:
     """Wipe of the most telling operation in words."""
-    row = telling_rows(result).get(who, {})
     if not math.isfinite(number(row.get("arcing_wipe_mm"))):
         return "wipe not measured"
     return f"wipe {measured(row['arcing_wipe_mm'], row.get('arcing_wipe_mm_u'))} mm"
