@@ -280,3 +280,28 @@ def test_evidence_in_parts_is_told_in_words():
     parts = [{"feature": "arcing_wipe_mm", "value": 9.2, "p": 1.4e-7, "ratio": None}]
     text = visible(render(replace(made, findings=(replace(made.findings[0], evidence={"contributions": parts}),))))
     assert "feature arcing wipe (mm); value 9.200; p 1.4e-07" in text
+
+
+def test_spread_of_the_siblings_is_numpys_percentiles() -> None:
+    from drm.report.curves import spread
+
+    rng = np.random.default_rng(3)
+    table = rng.normal(size=(7, 40))
+    table[rng.random(table.shape) < 0.2] = np.nan
+    table[:, 5] = np.nan
+    got = spread(np.arange(40.0), list(table))
+    enough = np.isfinite(table).sum(axis=0) >= 4
+    for row, q in ((got.low, 10), (got.median, 50), (got.high, 90)):
+        expected = [np.nanpercentile(c, q) if good else np.nan for c, good in zip(table.T, enough, strict=True)]
+        np.testing.assert_allclose(row, expected)
+
+
+def test_cells_of_the_common_grid_hold_the_median() -> None:
+    from drm.report.curves import BINS, Curve, on_grid
+
+    rng = np.random.default_rng(4)
+    x, y = rng.uniform(-5.0, 45.0, 3000), rng.normal(size=3000)
+    y[rng.random(3000) < 0.1] = np.nan
+    cell = np.floor(x / 40.0 * BINS)
+    expected = [np.nanmedian(y[cell == k]) for k in range(BINS)]
+    np.testing.assert_allclose(on_grid(Curve("A1", 1, x, y), (0.0, 40.0)), expected)
