@@ -50,13 +50,17 @@ def view(result: Result) -> dict[str, Any]:
 def pole_map(result: Result, levels: dict[str, str]) -> dict[str, Any]:
     """Poles as rows and positions as columns; a cell holds the interrupters of that place."""
     units = result.breaker.interrupters
-    blind, telling = unjudged(result), telling_rows(result)
+    blind, rows_of = unjudged(result), telling_rows(result)
     positions = sorted({i.position for i in units})
     rows = [
         (
             name(pole),
             [
-                [_cell(telling.get(i.name, {}), i.name, levels, blind) for i in units if i.pole == pole and i.position == p]
+                [
+                    _cell(rows_of.get(i.name, {}), i.name, levels, blind)
+                    for i in units
+                    if i.pole == pole and i.position == p
+                ]
                 for p in positions
             ],
         )
