@@ -150,14 +150,16 @@ def _cut(t: FloatArray, x: FloatArray, fall_s: float, peak: float, sigma: float,
         return float(t[k]) + 0.5 * step, rough
     y, u = np.log(x[fall] / float(level)), t[fall] - float(t[k])
     form = np.polyfit(u, y, 2 if fall.size >= 6 else 1)
-    grid = np.linspace(-2.0 * step, 2.0 * step, 161)
+    # A slow decay leaves the level by less than the noise for some samples.
+    early = min(2.0 * step + near / float(level) / max(-float(np.polyval(np.polyder(form), 0.0)), 1.0), 20.0 * step)
+    grid = np.linspace(-early, 2.0 * step, 321)
     # Where decay and level meet; the level's own slope is nothing over so short a time.
     at = float(
         grid[int(np.argmin(np.abs(np.polyval(form, grid) - np.log1p(np.clip(slope * grid / level, -0.5, 1.0)))))]
     )
     # A level that is still moving is not a line: where it meets the decay is less sure.
     moving = abs(float(slope)) * 1e-3 > 0.01 * float(level)
-    return float(t[k]) + min(max(at, -step), 1.5 * step), math.hypot(rough, 0.4 * step if moving else 0.0)
+    return float(t[k]) + min(max(at, -early), 1.5 * step), math.hypot(rough, 0.4 * step if moving else 0.0)
 
 
 def _armature(

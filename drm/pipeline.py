@@ -22,7 +22,7 @@ from drm.errors import InputError
 from drm.features.observation import Observation
 from drm.features.registry import FEATURES, measure
 from drm.findings import Finding, findings
-from drm.mechanisms import mechanism_table
+from drm.mechanical import mechanical
 from drm.motion import LEAST_STROKE_MM
 from drm.operations import Operation, find_operations
 from drm.quantity import NOTHING, Quantity
@@ -37,6 +37,8 @@ from drm.zones import Zones, segment
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from drm.sequence import OperatingSequence
 
 __all__ = ["Reading", "Result", "Seen", "conclude", "diagnose", "see"]
 
@@ -93,6 +95,10 @@ class Result:
     findings: tuple[Finding, ...]
     provenance: dict[str, Any]
     edits: tuple[Edit, ...] = ()
+    #: Times of breaker, poles and interrupters, travel curves, and what was done; None where they were not asked for.
+    timing: pd.DataFrame | None = field(default=None, kw_only=True)
+    curves: pd.DataFrame | None = field(default=None, kw_only=True)
+    sequence: OperatingSequence | None = field(default=None, kw_only=True)
     #: Rows of the readings that were edited by hand, as the program found them; None where none was.
     automatic: pd.DataFrame | None = None
 
@@ -228,13 +234,9 @@ def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
             rows.append(row | {"by_hand": column_by_hand(mine[each[0].name])})
             if reading is not None:
                 readings.append(reading)
-    table = pd.DataFrame(rows)
-    instants: dict[tuple[int, str], list[float]] = {}
-    for row in rows:
-        instants.setdefault((row["operation"], row["mechanism"]), []).append(row["arcing_contact_ms"])
-    # An opening or closing time is that of the last contact: with one of them unknown it is unknown too.
-    instants = {key: known for key, known in instants.items() if all(map(math.isfinite, known))}
-    mechanisms = mechanism_table(record, breaker, operations, travels, instants)
+    # Before the table is made: an instant that only a contact's state tells is written into its row.
+    rest = mechanical(record, breaker, operations, travels, rows)
+    table, mechanisms = pd.DataFrame(rows), rest.mechanisms
     comparison = compare(table)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
@@ -244,12 +246,27 @@ def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
         comparison,
         breaker,
         record_flags=(*record.flags, *_travel_flags(travels)),
-        readings_facts={"reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()}},
+        readings_facts={
+            "reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()},
+            "timing": rest.timing,
+        },
     )
     provenance = _provenance(record, breaker) | {"edits": [asdict(e) for e in edits]}
     automatic = pd.DataFrame(as_found) if as_found else None
     return Result(
-        record, breaker, operations, tuple(readings), table, mechanisms, said, provenance, tuple(edits), automatic
+        record,
+        breaker,
+        operations,
+        tuple(readings),
+        table,
+        mechanisms,
+        said,
+        provenance,
+        tuple(edits),
+        automatic,
+        timing=rest.timing,
+        curves=rest.curves,
+        sequence=rest.sequence,
     )
 
 

@@ -26,6 +26,7 @@ _LEAVES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("the record ends before the contact parts", _BEFORE_THE_CUT),
     ("the record begins with the contact closed", ("main_resistance",)),
     (NO_ARCING, ("main_resistance",)),
+    ("only the contact's state", ("arcing_contact_ms",)),
     ("the voltage channel's steps or noise", ("main_contact", "commutation_", "arcing_", "parting_")),
 )
 
