@@ -65,6 +65,7 @@ def findings(
     readings_facts : mapping, optional
         ``reference_s``: (operation, mechanism) -> instant in seconds on the record's clock from which that
         mechanism's times are counted; lets poles with mechanisms of their own be compared in time.
+        ``setup_faults``: the :class:`drm.setup_fault.Fault` found in how the test was made.
 
     Returns
     -------
@@ -73,7 +74,7 @@ def findings(
     """
     # The rules build Finding, so they can be imported only once this module is whole.
     from drm.rules import context as rules_context
-    from drm.rules import limits, resistance, setup, siblings, simultaneity, wipe
+    from drm.rules import limits, resistance, setup, setup_faults, siblings, simultaneity, wipe
 
     context = rules_context.Context(
         features, mechanisms, comparison, breaker, tuple(record_flags), dict(readings_facts or {})
@@ -85,6 +86,7 @@ def findings(
         siblings.shifts,
         resistance.above_lowest,
         simultaneity.simultaneity,
+        setup_faults.setup_faults,
         setup.current,
         setup.quality,
         setup.record_flags,

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,6 +28,9 @@ from drm.operations import Operation, find_operations
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 from drm.resistance import METALLIC_VOLT, Trace, resistance_of, slope, without_loop
+from drm.setup_checks import SetupSeen, beside_the_rest, in_the_traces
+from drm.setup_fault import Fault, reasons_for
+from drm.setup_skew import without_skew
 from drm.siblings import compare
 from drm.threads import side_by_side
 from drm.traces import Unusable, trace_of
@@ -152,6 +155,8 @@ class Seen:
     movements: dict[str, _Moving]
     found: tuple[tuple[_Found, ...], ...]
     memo: dict[tuple[int, str, bool], tuple[str, Any]] = field(default_factory=dict, repr=False)
+    #: What the traces by themselves say about how the test was made.
+    setup: SetupSeen = field(default_factory=SetupSeen)
 
 
 def diagnose(record: Record, breaker: Breaker, *, edits: Sequence[Edit] = ()) -> Result:
@@ -194,8 +199,16 @@ def see(record: Record, breaker: Breaker) -> Seen:
     still = {name for name, t in travels.items() if not float(np.nanmax(t.mm) - np.nanmin(t.mm)) >= LEAST_STROKE_MM}
     travels = {name: t for name, t in travels.items() if name not in still}
     movements = {name: _Moving(t, record.time_s, np.abs(speed(t, record.time_s))) for name, t in travels.items()}
-    found = tuple(tuple(_first_zones(record, breaker, operation)) for operation in operations)
-    return Seen(record, breaker, operations, travels, movements, found)
+    got = {(o.number, i.name): t for o in operations for i, t in _traces(record, breaker, o)}
+    setup = in_the_traces(
+        record,
+        breaker,
+        operations,
+        {key: t[0] for key, t in got.items() if not isinstance(t, Unusable)},
+        {key: t.reason for key, t in got.items() if isinstance(t, Unusable)},
+    )
+    found = tuple(tuple(_first_zones(breaker, operation, got, setup)) for operation in operations)
+    return Seen(record, breaker, operations, travels, movements, found, setup=setup)
 
 
 def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
@@ -234,6 +247,7 @@ def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
             rows.append(row | {"by_hand": column_by_hand(mine[each[0].name])})
             if reading is not None:
                 readings.append(reading)
+    faults = _spoil(seen, rows, readings)
     # Before the table is made: an instant that only a contact's state tells is written into its row.
     rest = mechanical(record, breaker, operations, travels, rows)
     table, mechanisms = pd.DataFrame(rows), rest.mechanisms
@@ -248,6 +262,7 @@ def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
         record_flags=(*record.flags, *_travel_flags(travels)),
         readings_facts={
             "reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()},
+            "setup_faults": faults,
             "timing": rest.timing,
         },
     )
@@ -270,6 +285,26 @@ def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
     )
 
 
+def _spoil(seen: Seen, rows: Sequence[dict[str, Any]], readings: Sequence[Reading]) -> tuple[Fault, ...]:
+    """Faults of the test; what they spoil is said in the rows' ``quality``."""
+    arcing: dict[str, list[float]] = {}
+    for row in rows:
+        arcing.setdefault(row["interrupter"], []).append(row["arcing_resistance_uohm"])
+    faults = beside_the_rest(
+        seen.setup,
+        seen.record,
+        seen.breaker,
+        seen.operations,
+        {(r.operation.number, r.interrupter.name): (r.zones.main_s.value, r.zones.arcing_s.value) for r in readings},
+        {name: float(np.nanmedian(v)) for name, v in arcing.items() if np.isfinite(v).any()},
+        {name: t.mm for name, t in seen.travels.items()},
+    )
+    for row in rows:
+        more = reasons_for(faults, row["interrupter"], row["operation"])
+        row["quality"] = ";".join([q for q in (row["quality"],) if q] + list(more))
+    return faults
+
+
 def _check_edits(edits: Sequence[Edit], seen: Seen) -> None:
     known = {(o.number, i.name) for o, found in zip(seen.operations, seen.found, strict=True) for i, _, _, _ in found}
     for edit in edits:
@@ -289,16 +324,19 @@ def _known(seen: Seen, operation: Operation, each: _Found, edited: bool) -> tupl
     kept = seen.memo.get(key)
     if kept is None or kept[0] != signature:
         moving = seen.movements.get(interrupter.mechanism)
-        made = _read(seen.record, seen.breaker, operation, interrupter, trace, zones, hum, moving)
+        clock_u_s = seen.setup.clock_u_s(interrupter.name)
+        made = _read(seen.record, seen.breaker, operation, interrupter, trace, zones, hum, moving, clock_u_s)
         kept = seen.memo[key] = (signature, made)
     reading, row = kept[1]
     return reading, dict(row)
 
 
-def _first_zones(record: Record, breaker: Breaker, operation: Operation) -> Iterable[_Found]:
-    """Trace and zones of every interrupter in one operation, each from its own trace alone."""
+def _traces(
+    record: Record, breaker: Breaker, operation: Operation
+) -> list[tuple[Interrupter, tuple[Trace, Hum] | Unusable]]:
+    """Trace of every interrupter in one operation, or why there is none."""
 
-    def one(interrupter: Interrupter) -> _Found:
+    def one(interrupter: Interrupter) -> tuple[Interrupter, tuple[Trace, Hum] | Unusable]:
         got = trace_of(
             record,
             interrupter,
@@ -306,9 +344,25 @@ def _first_zones(record: Record, breaker: Breaker, operation: Operation) -> Iter
             frequency_hz=_line_frequency(record, breaker),
             offset_u_v=breaker.instrument.voltage_offset_v,
         )
+        return interrupter, got
+
+    return side_by_side(one, breaker.interrupters)
+
+
+def _first_zones(
+    breaker: Breaker,
+    operation: Operation,
+    traces: Mapping[tuple[int, str], tuple[Trace, Hum] | Unusable],
+    setup: SetupSeen,
+) -> Iterable[_Found]:
+    """Trace, its skew taken out, and zones of every interrupter in one operation, each from its own trace alone."""
+
+    def one(interrupter: Interrupter) -> _Found:
+        got = traces[operation.number, interrupter.name]
         if isinstance(got, Unusable):
             return interrupter, None, Zones(reasons=(got.reason,)), None
-        return interrupter, got[0], segment(got[0]), got[1]
+        trace = without_skew(got[0], setup.skew_s(interrupter.name))
+        return interrupter, trace, segment(trace), got[1]
 
     return side_by_side(one, breaker.interrupters)
 
@@ -387,6 +441,7 @@ def _read(
     zones: Zones,
     hum: Hum | None,
     moving: _Moving | None,
+    clock_u_s: float,
 ) -> tuple[Reading | None, dict[str, Any]]:
     """One row of the feature table, and the reading behind it where there is one."""
     row = _identity(record, breaker, operation, interrupter)
@@ -418,9 +473,9 @@ def _read(
         mm,
         moving,
         window,
-        breaker.instrument,
+        _with_clock(breaker.instrument, moving, record.time_s, zones, clock_u_s),
         reference,
-        _reference_u(operation.reference[interrupter.mechanism], reference, zones),
+        math.hypot(_reference_u(operation.reference[interrupter.mechanism], reference, zones), clock_u_s),
     )
     row |= measure(observation)
     row["current_a"] = trace.injected_a
@@ -438,6 +493,17 @@ def _read(
         zones,
     )
     return reading, row
+
+
+def _with_clock(
+    instrument: Instrument, moving: _Moving | None, time_s: FloatArray, zones: Zones, clock_u_s: float
+) -> Instrument:
+    """`instrument` with what an unknown clock moves every position by, along with the linkage: it cancels as that."""
+    instant = zones.main_s if zones.main_s else zones.arcing_s
+    if clock_u_s == 0.0 or moving is None or not instant:
+        return instrument
+    along = 1e3 * clock_u_s * float(np.interp(instant.value, time_s, moving.pace_m_s))
+    return replace(instrument, linkage_mm=math.hypot(instrument.linkage_mm, along))
 
 
 def _reference_u(what: str, reference_s: float, zones: Zones) -> float:

@@ -18,6 +18,9 @@ NO_TRAVEL = "no travel channel"
 LEAST_A = 20.0
 
 _BEFORE_THE_CUT = ("main_", "commutation_", "arcing_resistance_uohm")
+_OF_TIME = ("main_contact", "commutation_", "arcing_contact", "arcing_wipe", "parting_")
+_NOT_OF_TRAVEL = ("main_resistance", "main_contact_ms", "commutation_", "arcing_contact_ms", "arcing_wipe_ms",
+                  "arcing_resistance", "arcing_roughness")  # fmt: skip
 # Start of a reason -> starts of the columns that it leaves good. Any other reason spoils the whole row.
 _LEAVES: tuple[tuple[str, tuple[str, ...]], ...] = (
     (NO_TRAVEL, ("",)),
@@ -27,6 +30,9 @@ _LEAVES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("the record begins with the contact closed", ("main_resistance",)),
     (NO_ARCING, ("main_resistance",)),
     ("only the contact's state", ("arcing_contact_ms",)),
+    # A fault of the test that spoils all of the row begins with "setup:".
+    ("setup, resistances:", _OF_TIME),
+    ("setup, travel:", _NOT_OF_TRAVEL),
     ("the voltage channel's steps or noise", ("main_contact", "commutation_", "arcing_", "parting_")),
 )
 
@@ -62,5 +68,8 @@ def usable(features: pd.DataFrame, column: str) -> NDArray[np.bool_]:
     if "current_a" in features:
         good &= ~(np.abs(np.asarray(features["current_a"], dtype=np.float64)) < LEAST_A)
     if "quality" in features:
-        good &= np.array([all(_leaves(r, column) for r in reasons(q)) for q in features["quality"]], dtype=np.bool_)
+        said = list(features["quality"])
+        # Rows share their reasons: each is weighed once.
+        spared = {q: all(_leaves(r, column) for r in reasons(q)) for q in said if isinstance(q, str)}
+        good &= np.array([spared.get(q, True) if isinstance(q, str) else True for q in said], dtype=np.bool_)
     return good

@@ -58,8 +58,9 @@ def quality(c: Context) -> Iterator[Finding]:
     f = c.features
     for text, name, number in zip(f["quality"], f["interrupter"], f["operation"], strict=True):
         for reason in reasons(text):
-            # A finding of its own says what a missing arcing zone means, unless something else cut the zone short.
-            if not (reason.startswith(NO_ARCING) and only_the_zone_is_missing(text)):
+            # Findings of their own say what is wrong with the test, and what a missing arcing zone means, unless
+            # something else cut the zone short.
+            if not (reason.startswith("setup") or (reason.startswith(NO_ARCING) and only_the_zone_is_missing(text))):
                 gathered.setdefault(reason, []).append((str(name), int(number)))
     for reason, where in sorted(gathered.items()):
         names = tuple(sorted({n for n, _ in where}))
