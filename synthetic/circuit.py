@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.synthetic.scenario import Injection
+from drm.synthetic.stepping import Loop, step_moves
 
 __all__ = ["Solution", "limit_of", "solve"]
 
@@ -79,7 +80,8 @@ def solve(
     -----
     A parted contact arcs at `arc_v` while more than the least arc current flows through it, and cannot where the earth
     loop holds the voltage below `arc_v`. While the source regulates and metal conducts, the current follows the
-    resistance without delay (L over the output resistance is a microsecond), so only the moves are stepped through.
+    resistance without delay (L over the output resistance is a microsecond), so only the moves are stepped through;
+    in its voltage limit it follows with L over the leads' resistance, and then the whole record is.
     """
     by_resistor = np.zeros_like(metal) if inserted is None else inserted & ~metal
     metal = metal | by_resistor
@@ -99,8 +101,11 @@ def solve(
     steady = np.where(conducting, np.minimum(short_a * out / (out + lead + seen), limit / (lead + seen)), 0.0)
     arcs = _arcs(metal, step_s, injection)
     arc_each = np.asarray(arcs.sum(axis=0), dtype=np.float64)
-    current, arcing = _step_moves(
-        closed, one_metal, seen, steady, arc_each, loop, lead, henry, step_s, short_a, limit, injection
+    bent = conducting & (short_a * out / (out + lead + seen) > limit / (lead + seen))
+    current, arcing = step_moves(
+        Loop(closed, one_metal, seen, arc_each, limit, lead, loop, out, henry / step_s, short_a, injection.least_arc_a),
+        steady,
+        throughout=lead_ohm is not None or bool(bent.any()),
     )
     share = np.where(closed, loop / (total + loop) if loop > 0.0 else 1.0, 0.0)
     contact = np.where(arcing, current - (arc_each / loop if loop > 0.0 else 0.0), current * share)
@@ -118,48 +123,3 @@ def _arcs(metal: BoolArray, step_s: float, injection: Injection) -> FloatArray:
     last = np.maximum.accumulate(np.where(metal, index, -1), axis=1)
     since_ms = 1e3 * step_s * (index - last)
     return np.where(metal, 0.0, injection.arc_v + injection.arc_rise_v_ms * since_ms)
-
-
-def _step_moves(
-    closed: BoolArray,
-    one_metal: BoolArray,
-    seen: FloatArray,
-    steady: FloatArray,
-    arc_each: FloatArray,
-    loop: float,
-    lead_ohm: FloatArray,
-    henry: float,
-    step_s: float,
-    short_a: float,
-    limit_v: FloatArray,
-    injection: Injection,
-) -> tuple[FloatArray, BoolArray]:
-    """The source's current and whether an arc burns, shape (n,): stepped after each move, steady elsewhere."""
-    current, arcing = steady.copy(), np.zeros(closed.size, dtype=np.bool_)
-    least, out, set_a = injection.least_arc_a, injection.output_ohm, short_a
-    lh = henry / step_s
-    moved = np.concatenate([[False], (closed[1:] != closed[:-1]) | (one_metal[1:] != one_metal[:-1])])
-    for k0 in np.flatnonzero(moved):
-        i = float(current[k0 - 1])
-        burning = not closed[k0]
-        k = int(k0)
-        while k < closed.size:
-            arc = 0.0
-            r, limit, lead = float(seen[k]), float(limit_v[k]), float(lead_ohm[k])
-            if not closed[k]:
-                # The loop, where there is one, lets an arc burn only while it would see more than the arc's voltage.
-                burning = burning and i - (arc_each[k] / loop if loop > 0.0 else 0.0) > least
-                arc, r = (float(arc_each[k]), 0.0) if burning else (0.0, loop)
-                if not burning and loop == 0.0:
-                    i = 0.0
-            if closed[k] or burning or loop > 0.0:
-                new = (lh * i + set_a * out - arc) / (lh + out + lead + r)
-                if (set_a - new) * out > limit:
-                    new = (lh * i + limit - arc) / (lh + lead + r)
-                i = max(new, 0.0)
-            current[k], arcing[k] = i, burning and not closed[k]
-            done = not arcing[k] and abs(i - steady[k]) <= 1e-9 * set_a
-            k += 1
-            if done or (k < closed.size and moved[k]):
-                break
-    return current, arcing
