@@ -65,6 +65,7 @@ def findings(
     readings_facts : mapping, optional
         ``reference_s``: (operation, mechanism) -> instant in seconds on the record's clock from which that
         mechanism's times are counted; lets poles with mechanisms of their own be compared in time.
+        ``timing``: times of breaker, poles and interrupters as a table.
         ``setup_faults``: the :class:`drm.setup_fault.Fault` found in how the test was made.
 
     Returns
@@ -75,6 +76,7 @@ def findings(
     # The rules build Finding, so they can be imported only once this module is whole.
     from drm.rules import context as rules_context
     from drm.rules import limits, resistance, setup, setup_faults, siblings, simultaneity, wipe
+    from drm.rules import mechanisms as motion
 
     context = rules_context.Context(
         features, mechanisms, comparison, breaker, tuple(record_flags), dict(readings_facts or {})
@@ -86,6 +88,11 @@ def findings(
         siblings.shifts,
         resistance.above_lowest,
         simultaneity.simultaneity,
+        motion.shifted_instants,
+        motion.mechanisms_apart,
+        motion.envelope,
+        motion.resistors,
+        motion.sensors,
         setup_faults.setup_faults,
         setup.current,
         setup.quality,

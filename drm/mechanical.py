@@ -108,7 +108,7 @@ def mechanical(
 
 
 def _instant(op: Operation, mechanism: str, row: Mapping[str, Any]) -> Quantity:
-    """The arcing contact's instant from voltage and current, s on the record's clock; none where the test is at fault."""
+    """The arcing contact's instant from voltage and current, on the record's clock; none where the test is at fault."""
     if any(r.startswith("setup:") for r in str(row.get("quality", "")).split(";")):
         return NOTHING
     value, u = float(row.get("arcing_contact_ms", math.nan)), float(row.get("arcing_contact_ms_u", math.nan))

@@ -33,6 +33,9 @@ _UNITS = (
     ("_m_s", "m/s"),
     ("_ms", "ms"),
     ("_mm", "mm"),
+    ("_ohm", "ohm"),
+    ("_percent", "%"),
+    ("_j", "J"),
     ("_a", "A"),
     ("_v", "V"),
     ("_s", "s"),
@@ -56,7 +59,9 @@ def save(result: Result, folder: str | os.PathLike[str]) -> None:
 
     new_edits = _edits_beyond_the_log(result, Path(folder))
     with written_whole(folder) as part:
-        for name, table in (("features", result.features), ("mechanisms", result.mechanisms)):
+        tables = {"features": result.features, "mechanisms": result.mechanisms}
+        more = {"timing": result.timing, "travel": result.curves}
+        for name, table in (tables | {k: v for k, v in more.items() if v is not None}).items():
             _parquet(table, part / f"{name}.parquet", result.provenance)
             _guarded(table).to_csv(part / f"{name}.csv", index=False, encoding="utf-8", float_format="%.9g")
         text = json.dumps(findings_document(result), ensure_ascii=False, indent=1, allow_nan=False)
