@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from drm.features.observation import Observation
 from drm.features.sources import own_u
-from drm.features.zone_scatter import LEAST, MEDIAN, Scatter, scatter_of, zone_index
+from drm.features.zone_scatter import LEAST, Scatter, scatter_of, zone_index
 from drm.quantity import NOTHING, Quantity
 from drm.uncertainty import combined
 
@@ -68,8 +69,8 @@ def arcing_resistance_uohm(o: Observation) -> Quantity:
     slew = 0.0 if o.slew_per_s is None else float(np.median(o.slew_per_s[index]))
     parts = {
         "noise": s.noise_of_median(),
-        "sampling": MEDIAN * s.sampling_of_mean(),
-        "missing": MEDIAN * s.missing_of_mean(),
+        "sampling": s.sampling_of_median(),
+        "missing": s.missing_of_median(),
         "inductance": o.inductance_u_h * slew,
         **_moved_ends(o, s),
         "hum": o.hum_u_ohm,
@@ -106,22 +107,24 @@ def arcing_resistance_peak_uohm(o: Observation) -> Quantity:
 def arcing_roughness_uohm(o: Observation) -> Quantity:
     """Robust standard deviation of the resistance within the arcing zone, uOhm: the contact's state, not an error.
 
-    The noise's share is taken out in quadrature. A deviation from the median of Gaussian samples is 1.17 times as
-    uncertain as one in n; squares decorrelate twice as fast as what is squared.
+    The noise's share is taken out in quadrature; where the noise is the greater, what is left says little. The median
+    of deviations is 1.17 times as uncertain as one in n, and squares forget twice as fast as what is squared. Filter
+    and sampling hide what the contact does within a sample: a tenth for each correlation time between two samples.
     """
     index = zone_index(o)
     if index.size < 2 * LEAST:
         return NOTHING
     s = scatter_of(o, index)
-    between = 1.0 / math.tanh(s.x) - 1.0 / s.x
+    twice = replace(s, x=2.0 * s.x)
+    counts = 1.17 * s.noise / math.sqrt(s.n)
+    # Of a root of a difference; a coarse trace's median deviation moves in its steps.
+    noise = s.noise / max(s.own, s.noise * (2.0 / s.n) ** 0.25) if s.noise > 0.0 else 0.0
     parts = {
         "gain": o.gain_rel * s.own,
-        "sampling": 1.17 * s.own * math.sqrt(max(between, 0.0) / s.n),
-        "missing": 1.17 * s.own * math.sqrt(s.missing / math.tanh(s.x) / s.n),
-        "noise": 1.17 * s.noise / math.sqrt(s.n),
+        "sampling": math.hypot(0.93 * twice.sampling_of_median(), s.spread / s.n, 0.1 * s.x * s.own),
+        "missing": 0.93 * twice.missing_of_median(),
+        "noise": math.hypot(counts * noise, 0.5 * s.noise * min(1.0, noise)),
     }
-    # Nothing of a zone is smoother than what its few samples can tell.
-    parts["sampling"] = math.hypot(parts["sampling"], s.spread / s.n)
     return _micro(s.own, parts)
 
 
@@ -139,12 +142,18 @@ def arcing_area_uohm_mm(o: Observation) -> Quantity:
     ohm = o.resistance_ohm[index]
     at = np.interp([o.ends()[0], *o.time_s[index], o.ends()[1]], o.time_s[whole], o.travel_mm[whole])
     sign = 1.0 if o.kind == "open" else -1.0
-    area = sign * float(np.trapezoid(np.concatenate([ohm[:1], ohm, ohm[-1:]]), at))
-    wipe = abs(float(at[-1] - at[0]))
     s = scatter_of(o, index)
+    # Next to an end the nearest sample is the best guess; where more is missing the zone's level is.
+    far = np.array([o.time_s[index[0]] - o.ends()[0], o.ends()[1] - o.time_s[index[-1]]]) > 2.0 * o.step_s()
+    first, last = (s.level if f else v for f, v in zip(far, (ohm[0], ohm[-1]), strict=True))
+    area = sign * float(np.trapezoid(np.concatenate([[first], ohm, [last]]), at))
+    wipe = abs(float(at[-1] - at[0]))
     # The ends where they are: what the resistance is there, times how far the end moves.
-    begin, end = float(np.median(ohm[:LEAST])), float(np.median(ohm[-LEAST:]))
-    main, arcing = (begin, end) if o.kind == "open" else (end, begin)
+    near = max(2.0 * o.arcing_s.u, 1.5 * o.step_s())
+    beside = ohm[np.abs(o.time_s[index] - o.arcing_s.value) < near]
+    # Towards parting the resistance rises steeply, and the highest is what a shift of the end lets in.
+    arcing = float(np.max(beside)) if beside.size else float(ohm[-1] if o.kind == "open" else ohm[0])
+    main = float(np.median(ohm[:LEAST] if o.kind == "open" else ohm[-LEAST:]))
     paces = {"main": 1e3 * o.speed_at(o.main_s), "arcing": 1e3 * o.speed_at(o.arcing_s)}
     half = 0.5 * o.commutation_s.u if o.commutation_s else 0.0
     parts = {

@@ -1,9 +1,13 @@
 """What is uncertain in figures read from the samples of one arcing zone.
 
 The contact's own fluctuation is what is measured, not an error of it. Errors are the noise, what the contact does
-between two samples, the zone's ends, and samples that could not be read. The fluctuation is taken as first-order in
-time: with x the sampling interval over its correlation time, samples and the continuous course have means that differ
-by the variance s^2 (coth(x/2) - 2/x) / n, which is s^2 x / (6 n) where sampling is dense, far below s^2 / n.
+between two samples, the zone's ends, and samples that could not be read. The fluctuation is taken as Gaussian and
+first-order in time, with x the sampling interval over its correlation time and r = exp(-x) from one sample to the next.
+
+A median moves by how many samples lie on either side of it, and two samples lie on the same side with covariance
+arcsin(r) / (2 pi). The sum of arcsin(r^k) over all lags, less its integral pi ln 2 / x for the continuous course, is
+the variance of the sampled median about the continuous one, in s^2 / n. It is far below the (1 + r) / (1 - r) that the
+median would have as an estimate of a population's, where sampling is dense.
 """
 
 from __future__ import annotations
@@ -65,6 +69,14 @@ class Scatter:
         across = 0.25 - math.asin(min((self.own / whole) ** 2, 1.0)) / (2.0 * math.pi)
         return whole * math.sqrt(2.0 * math.pi * max(across, 0.0) / self.n)
 
+    def sampling_of_median(self) -> float:
+        """Standard deviation of the samples' median about that of the continuous course, ohm."""
+        return self.own * math.sqrt(max(_sides(self.x) - math.pi * math.log(2.0) / self.x, 0.0) / self.n)
+
+    def missing_of_median(self) -> float:
+        """Standard deviation of the median of what was read about that of the whole zone, ohm."""
+        return self.own * math.sqrt(self.missing * _sides(self.x) / self.n)
+
     def sampling_of_mean(self) -> float:
         """Standard deviation of the samples' mean about that of the continuous course, ohm."""
         return self.own * math.sqrt(max(1.0 / math.tanh(0.5 * self.x) - 2.0 / self.x, 0.0) / self.n)
@@ -76,6 +88,12 @@ class Scatter:
     def end_of_median(self, samples: float) -> float:
         """Move of the median where the zone's end moves by so many samples, ohm."""
         return MEDIAN * self.spread * samples / self.n
+
+
+def _sides(x: float) -> float:
+    """Sum of arcsin(exp(-|k| x)) over all whole k."""
+    lags = np.arange(1.0, max(2.0, 12.0 / x))
+    return 0.5 * math.pi + 2.0 * float(np.sum(np.arcsin(np.exp(-x * lags))))
 
 
 def zone_index(o: Observation) -> NDArray[np.intp]:
