@@ -68,6 +68,10 @@ def test_diagnose_leaves_tables_findings_and_report(folder: Path) -> None:
         "findings.json",
         "mechanisms.csv",
         "mechanisms.parquet",
+        "timing.csv",
+        "timing.parquet",
+        "travel.csv",
+        "travel.parquet",
         "report.html",
             "source.json",
     ]

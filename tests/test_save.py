@@ -25,6 +25,10 @@ WRITTEN = {
     "features.csv",
     "mechanisms.parquet",
     "mechanisms.csv",
+    "timing.parquet",
+    "timing.csv",
+    "travel.parquet",
+    "travel.csv",
     "findings.json",
     "report.html",
     "source.json",
@@ -55,7 +59,7 @@ def broken(*_: object, **__: object) -> str:
     raise RuntimeError("rendering failed")
 
 
-def test_the_folder_holds_the_seven_files_and_nothing_else(saved: Path) -> None:
+def test_the_folder_holds_the_eleven_files_and_nothing_else(saved: Path) -> None:
     assert {p.name for p in saved.iterdir()} == WRITTEN
 
 
@@ -204,7 +208,7 @@ def test_an_earlier_result_stays_where_one_file_cannot_be_replaced(tmp_path: Pat
     assert hashes(tmp_path) == before
 
 
-@pytest.mark.parametrize("turn", range(1, 8))
+@pytest.mark.parametrize("turn", range(1, 12))
 def test_an_earlier_result_stays_where_the_user_stops_the_run(
     turn: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
