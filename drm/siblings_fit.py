@@ -1,172 +1,192 @@
-"""One feature over the interrupters of one breaker: who stands apart, alone or with its pole."""
+"""Features over the interrupters of one breaker: who stands apart, alone or with its pole."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drm.robust import inliers, mad_sd, sidak
+from drm.robust import inliers, mad_sds, median, sidak, studentized_maximum
+from drm.siblings_gls import Layout, leave_one_out
+from drm.siblings_groups import GroupShift, suspects, take_out
 from drm.siblings_prior import ScatterPrior
 
-__all__ = ["Fit", "GroupShift", "fit", "LEAST_COMPARABLE"]
+__all__ = ["LEAST_COMPARABLE", "LEAST_JUDGED_ALONE", "Fit", "fit"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 LEAST_COMPARABLE = 3
-# A group differs as a whole only if three in four of its members show at least this part of the group's shift.
-_WHOLE = 0.7
-_GROUP_P = 0.05
-# In standard deviations of a group's mean by the prior alone; the tests need more than three.
-_WORTH_A_TEST = 1.5
-
-
-@dataclass(frozen=True)
-class GroupShift:
-    """A pole, or a place along the poles, that differs as a whole."""
-
-    group: int
-    shift: float
-    sd: float
-    p: float
-    members: int
+#: Fewer than this are ranked and not judged where no scale is known from elsewhere.
+LEAST_JUDGED_ALONE = 5
+_STANDS_OUT = 0.5
+# A median deviation knows the scale as well as a standard deviation of 0.37 times as many values.
+_MAD_EFFICIENCY = 0.37
 
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """Each interrupter against the others; arrays of shape (n,).
+    """Each interrupter against the others, feature by feature; arrays of shape (f, n) unless said.
 
     Attributes
     ----------
     expected : ndarray
-        What the others (and the interrupter's own pole or place, where that differs as a whole) lead one to expect.
-    sd : ndarray
-        Standard deviation of a healthy interrupter about that expectation.
+        What the others (and the interrupter's own pole and place) lead one to expect.
+    sd, dof : ndarray
+        Standard deviation of a healthy interrupter about that expectation, and its degrees of freedom.
     p : ndarray
-        Two-sided probability of each deviation by itself.
-    poles, positions : tuple of GroupShift
+        Probability that the furthest of the n interrupters is so far out by chance in this feature; NaN where they can
+        be ranked only.
+    breaker : ndarray, shape (f,)
+    pole, position : ndarray, shape (f, poles), (f, positions)
+        Effects, with those groups that differ as a whole; what is left is the interrupter's own.
+    poles, positions : tuple of tuple of GroupShift
+        Per feature, the groups that differ as a whole.
     """
 
     expected: FloatArray
     sd: FloatArray
+    dof: FloatArray
     p: FloatArray
-    poles: tuple[GroupShift, ...]
-    positions: tuple[GroupShift, ...]
-
-
-def _two_sided(t: FloatArray | float, dof: FloatArray | float) -> FloatArray:
-    """Two-sided tail of Student's t."""
-    from scipy.special import stdtr
-
-    return np.asarray(2.0 * stdtr(dof, -np.abs(t)), dtype=np.float64)
-
-
-def _together(y: FloatArray, base: float, prior: ScatterPrior) -> BoolArray:
-    """Values that place the centre; scale between the prior's and the values' own robust one."""
-    own = y.size - 1
-    return inliers(y, float(np.sqrt((prior.dof * base + own * mad_sd(y) ** 2) / (prior.dof + own))))
-
-
-def _group_shift(y: FloatArray, member: BoolArray, base: float, prior: ScatterPrior, share: float) -> GroupShift:
-    """Test of one group against the rest; p is 1 where it does not differ as a whole."""
-    rest = y[~member]
-    good = rest[_together(rest, base, prior)]
-    away = y[member] - good.mean()
-    own = good.size - 1
-    var = (prior.dof * base + own * float(good.var(ddof=1) if own else 0.0)) / (prior.dof + own)
-    # One member in four may itself be worn: it must not hide that the others go together.
-    core = away[inliers(away, float(np.sqrt(var)))]
-    k, shift = core.size, float(core.mean())
-    sd = float(np.sqrt(var * (share + (1.0 - share) / k + (share * k + 1.0 - share) / good.size)))
-    whole = int((np.sign(shift) * away >= _WHOLE * abs(shift)).sum()) >= away.size - away.size // 4
-    p = float(_two_sided(shift / sd, prior.dof + own)) if whole else 1.0
-    return GroupShift(-1, shift, sd, p, k)
-
-
-def _shifts(
-    y: FloatArray, label: IntArray, base: float, prior: ScatterPrior, share: float, most: int, tests: int
-) -> tuple[FloatArray, tuple[GroupShift, ...]]:
-    """Take out groups that differ as a whole, the clearest first, never more than `most`."""
-    found: list[GroupShift] = []
-    left = y.copy()
-    for _ in range(most):
-        centre = float(np.median(left))
-        best: GroupShift | None = None
-        for g in np.unique(label):
-            mine = left[label == g]
-            if mine.size < 2 or mine.size > left.size - 2:
-                continue
-            # A test that cannot come out is not made: most groups of a healthy breaker end here.
-            if abs(float(np.median(mine)) - centre) < _WORTH_A_TEST * float(
-                np.sqrt(base * (share + (1 - share) / mine.size))
-            ):
-                continue
-            s = _group_shift(left, label == g, base, prior, share)
-            if best is None or s.p < best.p:
-                best = GroupShift(int(g), s.shift, s.sd, s.p, s.members)
-        if best is None:
-            break
-        p = float(sidak(np.asarray(best.p), tests))
-        if p >= _GROUP_P:
-            break
-        found.append(GroupShift(best.group, best.shift, best.sd, p, best.members))
-        left = left - best.shift * (label == best.group)
-    return left, tuple(found)
-
-
-def _alone(y: FloatArray, u: FloatArray, base: float, prior: ScatterPrior) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Each value against those others that lie together: expectation, sd, p."""
-    w = _together(y, base, prior).astype(np.float64)
-    m = w.sum() - w
-    mean = ((w * y).sum() - w * y) / m
-    # Leave-one-out sum of squares: a value must not widen the scale it is judged by.
-    ss = (w * y * y).sum() - w * y * y - m * mean * mean
-    own = m - 1.0
-    var = (prior.dof * base + np.maximum(ss, 0.0)) / (prior.dof + own)
-    var = var + np.maximum(u * u - float(np.median(u * u)), 0.0)
-    sd = np.sqrt(var * (1.0 + 1.0 / m))
-    return mean, sd, _two_sided((y - mean) / sd, prior.dof + own)
+    breaker: FloatArray
+    pole: FloatArray
+    position: FloatArray
+    poles: tuple[tuple[GroupShift, ...], ...]
+    positions: tuple[tuple[GroupShift, ...], ...]
 
 
 def fit(
-    y: FloatArray, u: FloatArray, pole: IntArray, position: IntArray, prior: ScatterPrior, *, tests: int = 1
+    y: FloatArray,
+    u: FloatArray,
+    pole: IntArray,
+    position: IntArray,
+    priors: Sequence[ScatterPrior],
+    *,
+    tests: float = 1.0,
 ) -> Fit:
-    """Compare n >= 3 interrupters in one feature.
+    """Compare n >= 3 interrupters in f features.
 
     The scale is the prior's healthy scatter and the measurement's uncertainty with the prior's degrees of freedom,
-    joined with the siblings' own scatter: (nu0 s0^2 + nu s^2) / (nu0 + nu), tail of Student's t with nu0 + nu.
+    joined with the siblings' own scatter: (nu0 s0^2 + nu s^2) / (nu0 + nu), tail of Student's t with nu0 + nu, for the
+    furthest of n (they share one scale). Never less than the measurement's uncertainty. A value is judged without
+    itself.
 
     Parameters
     ----------
-    y, u : ndarray, shape (n,)
+    y, u : ndarray, shape (f, n)
         Values and standard uncertainties, finite.
     pole, position : ndarray of int, shape (n,)
-        Labels; a pole or a place that differs as a whole is told apart only with at least three poles of two.
-    prior : ScatterPrior
-    tests : int
-        How many features and kinds are compared: for the correction of the group tests.
+        Labels 0, 1, ...; a pole or a place that differs as a whole is told apart only with at least three poles of two.
+    priors : sequence of ScatterPrior, length f
+    tests : float
+        How many independent comparisons one group stands for: for the correction of the group tests.
 
     Returns
     -------
     Fit
     """
-    centre = float(np.median(y))
+    centre = median(y)[:, None]
     z = y - centre
-    base = prior.sd**2 + float(np.median(u * u))
-    poles, positions = np.unique(pole), np.unique(position)
-    left = z
-    pole_shifts: tuple[GroupShift, ...] = ()
-    position_shifts: tuple[GroupShift, ...] = ()
-    if poles.size >= 3 and y.size >= 2 * poles.size:
-        left, pole_shifts = _shifts(
-            left, pole, base, prior, prior.pole_share, (poles.size - 1) // 2, tests * int(poles.size)
-        )
-        if positions.size >= 2:
-            left, position_shifts = _shifts(
-                left, position, base, prior, 0.0, max(1, (positions.size - 1) // 2), tests * int(positions.size)
+    dof = np.array([p.dof for p in priors])
+    share, place = np.array([p.pole_share for p in priors]), np.array([p.position_share for p in priors])
+    own_sd = mad_sds(z)
+    known = np.array([p.sd for p in priors]) ** 2
+    typical_u = median(u * u)
+    # With no degrees of freedom the prior says nothing: the siblings' own robust scatter stands in for its size.
+    base = np.where(dof > 0, known, own_sd**2) + typical_u
+    base = np.where(base > 0, base, 1.0)
+    left, pole_shifts, position_shifts = _without_groups(z, pole, position, priors, base, share, tests)
+    n = y.shape[1]
+    own = _MAD_EFFICIENCY * (n - 1)
+    scale = np.sqrt((dof * base + own * mad_sds(left) ** 2) / (dof + own))
+    # Without a borrowed scale nobody is set aside beforehand: that would make the rest look too alike.
+    keep = inliers(left, scale) | (dof <= 0)[:, None]
+    extra = np.maximum(u * u - typical_u[:, None], 0.0) / base[:, None]
+    layout = Layout(_indicator(pole), _indicator(position))
+    out = leave_one_out(left / np.sqrt(base)[:, None], layout, share, place, extra, keep)
+    degrees = dof[:, None] + out.own
+    with np.errstate(invalid="ignore", divide="ignore"):
+        variance = (dof[:, None] + out.squares) / degrees
+    variance = np.maximum(variance, (typical_u / base)[:, None])
+    root = np.sqrt(base)[:, None]
+    sd = root * np.sqrt(variance * out.variance)
+    error = root * out.error
+    return Fit(
+        y - error,
+        sd,
+        degrees,
+        _p(error, sd, degrees, judged=(dof > 0) | (n >= LEAST_JUDGED_ALONE)),
+        centre[:, 0] + root[:, 0] * out.breaker,
+        _with_shifts(root * out.pole, pole_shifts),
+        _with_shifts(root * out.position, position_shifts),
+        pole_shifts,
+        position_shifts,
+    )
+
+
+def _indicator(label: IntArray) -> FloatArray:
+    return np.asarray(label[:, None] == np.arange(int(label.max()) + 1), dtype=np.float64)
+
+
+def _without_groups(
+    z: FloatArray,
+    pole: IntArray,
+    position: IntArray,
+    priors: Sequence[ScatterPrior],
+    base: FloatArray,
+    share: FloatArray,
+    tests: float,
+) -> tuple[FloatArray, tuple[tuple[GroupShift, ...], ...], tuple[tuple[GroupShift, ...], ...]]:
+    left = z.copy()
+    poles: list[tuple[GroupShift, ...]] = [()] * len(priors)
+    places: list[tuple[GroupShift, ...]] = [()] * len(priors)
+    off_poles, off_places = suspects(z, pole, position, base, share)
+    count, along = int(pole.max()) + 1, int(position.max()) + 1
+    for i in np.flatnonzero(off_poles | off_places).tolist():
+        if off_poles[i]:
+            left[i], poles[i] = take_out(
+                left[i],
+                pole,
+                float(base[i]),
+                priors[i],
+                share=float(share[i]),
+                most=(count - 1) // 2,
+                tests=tests * count,
             )
-    mean, sd, p = _alone(left, u, base, prior)
-    return Fit(centre + (z - left) + mean, sd, p, pole_shifts, position_shifts)
+        if off_places[i]:
+            left[i], places[i] = take_out(
+                left[i],
+                position,
+                float(base[i]),
+                priors[i],
+                share=0.0,
+                most=max(1, (along - 1) // 2),
+                tests=tests * along,
+            )
+    return left, tuple(poles), tuple(places)
+
+
+def _with_shifts(effects: FloatArray, shifts: tuple[tuple[GroupShift, ...], ...]) -> FloatArray:
+    effects = effects.copy()
+    for i, found in enumerate(shifts):
+        for s in found:
+            effects[i, s.group] += s.shift
+    return effects
+
+
+def _p(error: FloatArray, sd: FloatArray, dof: FloatArray, *, judged: NDArray[np.bool_]) -> FloatArray:
+    """Two-sided tail of Student's t for the furthest of all, NaN in rows that are not judged."""
+    from scipy.special import stdtr
+
+    n = error.shape[1]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # Equal values without any known uncertainty are no deviation.
+        t = np.where(error == 0, 0.0, error / sd)
+    dof = np.maximum(dof, 1e-9)
+    p = np.asarray(sidak(2.0 * stdtr(dof, -np.abs(t)), n))
+    # The common scale matters where something stands out; elsewhere the simple bound does.
+    out = p < _STANDS_OUT
+    p[out] = np.minimum(p[out], studentized_maximum(t[out], dof[out], n))
+    return np.where(judged[:, None], p, np.nan)

@@ -15,16 +15,17 @@ from drm.siblings_prior import PRIORS, ScatterPrior
 from drm.siblings_use import usable
 
 LAYOUTS = {3: (3, 1), 4: (2, 2), 6: (3, 2), 12: (3, 4), 24: (6, 4)}
+MIDDLE = {"main_resistance_uohm": 40.0, "arcing_resistance_uohm": 250.0, "arcing_roughness_uohm": 20.0}
 
 
-def healthy(n=6, *, seed=0, kinds=("open", "close"), wipe_sd=0.4):
+def healthy(n=6, *, seed=0, kinds=("open", "close"), wipe_sd=0.3):
     """A healthy breaker's features: scatter at the priors, small repeat scatter."""
     rng = np.random.default_rng(seed)
     poles, each = LAYOUTS[n]
     pole = np.repeat(np.arange(poles), each)
     wipe = 15 + wipe_sd * rng.normal(size=n)
     main = 30 + math.sqrt(0.5**2 - 0.2**2) * rng.normal(size=n) - 0.5 * (wipe - 15)
-    ratio = {f: PRIORS[f].sd * rng.normal(size=n) for f in PRIORS if PRIORS[f].log}
+    ratio = {f: PRIORS[f].sd * rng.normal(size=n) for f in MIDDLE}
     parts = []
     for number, kind in enumerate(kinds, 1):
         part = pd.DataFrame({"operation": number, "kind": kind, "pole": [chr(65 + p) for p in pole]}, index=range(n))
@@ -34,8 +35,8 @@ def healthy(n=6, *, seed=0, kinds=("open", "close"), wipe_sd=0.4):
         part["arcing_wipe_mm"] = wipe + 0.05 * rng.normal(size=n)
         part["main_contact_mm"] = main + 0.05 * rng.normal(size=n)
         part["arcing_contact_mm"] = part["main_contact_mm"] + part["arcing_wipe_mm"]
-        for f, middle in zip(ratio, (40.0, 250.0, 20.0), strict=True):
-            part[f] = middle * np.exp(ratio[f] + 0.01 * rng.normal(size=n))
+        for f in ratio:
+            part[f] = MIDDLE[f] * np.exp(ratio[f] + 0.01 * rng.normal(size=n))
         parts.append(part)
     return pd.concat(parts, ignore_index=True)
 
@@ -55,8 +56,10 @@ def shorten(table, name, mm=3.0):
 
 @pytest.mark.parametrize("n", LAYOUTS)
 def test_a_wipe_short_by_3_mm_is_named_and_nobody_else(n):
-    right = sum(named(shorten(healthy(n, seed=s, wipe_sd=0.3), "A1")) == {"A1"} for s in range(40))
-    assert right >= 38
+    found = [named(shorten(healthy(n, seed=s, wipe_sd=0.3), "A1")) for s in range(40)]
+    assert all("A1" in names for names in found)
+    # one healthy breaker in twenty names somebody: binomial, 8 or more of 40 has probability 0.0007
+    assert sum(len(names) > 1 for names in found) < 8
 
 
 @pytest.mark.parametrize("n", [6, 12])
@@ -78,13 +81,22 @@ def test_healthy_breakers_are_named_at_most_as_often_as_said():
     assert alarms < 27
 
 
-def test_single_comparisons_are_calibrated_where_the_scatter_comes_from_the_prior():
-    rng, prior, hits, trials = np.random.default_rng(5), ScatterPrior(0.4, dof=10.0), 0, 3000
-    alone = np.arange(6)
-    for _ in range(trials):
-        y = rng.normal(size=6) * prior.sd * np.sqrt(prior.dof / rng.chisquare(prior.dof))
-        hits += bool(sidak(fit(y, np.zeros(6), alone, np.zeros(6, int), prior).p, 6).min() < 0.05)
-    assert 0.03 < hits / trials < 0.06
+@pytest.mark.parametrize("n", [3, 6, 24])
+def test_one_feature_is_calibrated_where_the_scatter_comes_from_the_prior(n):
+    rng, prior, features = np.random.default_rng(5), ScatterPrior(0.4, dof=10.0), 6000
+    pole, place = np.repeat(np.arange(3), n // 3), np.tile(np.arange(n // 3), 3)
+    shares = prior.pole_share, prior.position_share
+    y = (
+        np.sqrt(1 - sum(shares)) * rng.normal(size=(features, n))
+        + np.sqrt(shares[0]) * rng.normal(size=(features, 3))[:, pole]
+        + np.sqrt(shares[1]) * rng.normal(size=(features, n // 3))[:, place]
+    )
+    y *= prior.sd * np.sqrt(prior.dof / rng.chisquare(prior.dof, size=(features, 1)))
+    # no group tests (their probability is allowed for apart)
+    p = fit(y, np.zeros_like(y), pole, place, [prior] * features, tests=1e12).p.min(axis=1)
+    # standard error of the rate 0.003
+    assert 0.038 < np.mean(p < 0.05) < 0.058
+    assert np.mean(p < 0.01) < 0.014
 
 
 def test_a_pole_that_differs_as_a_whole_is_told_from_an_interrupter():
@@ -174,7 +186,7 @@ def test_instants_from_coil_and_from_motion_are_no_siblings():
 def test_the_order_of_rows_does_not_matter(seed, order):
     table = shorten(healthy(6, seed=seed), "A2")
     mixed = table.iloc[list(order)]
-    np.testing.assert_allclose(compare(mixed).rows.sort_index(), compare(table).rows, rtol=1e-8, atol=1e-12)
+    np.testing.assert_allclose(compare(mixed).rows.sort_index(), compare(table).rows, rtol=1e-6, atol=1e-12)
 
 
 @settings(max_examples=25, deadline=None)
@@ -183,7 +195,7 @@ def test_renaming_interrupters_renames_the_outcome(seed, names):
     table = shorten(healthy(6, seed=seed), "A2")
     new = dict(zip(["A1", "A2", "B1", "B2", "C1", "C2"], names, strict=True))
     other = table.assign(interrupter=table["interrupter"].map(new))
-    np.testing.assert_allclose(compare(other).rows, compare(table).rows, rtol=1e-8, atol=1e-12)
+    np.testing.assert_allclose(compare(other).rows, compare(table).rows, rtol=1e-6, atol=1e-12)
 
 
 @settings(max_examples=25, deadline=None)
