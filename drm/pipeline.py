@@ -563,7 +563,7 @@ def _observe(
         main_s=zones.main_s,
         commutation_s=zones.commutation_s,
         arcing_s=zones.arcing_s,
-        main_ohm=Quantity(float(main), hum.resistance_u_ohm) if math.isfinite(main) else NOTHING,
+        main_ohm=Quantity(float(main), math.hypot(hum.resistance_u_ohm, _drift(trace))) if main > 0.0 else NOTHING,
         gain_rel=math.hypot(instrument.voltage_gain_rel, instrument.current_gain_rel),
         offset_ohm=(hum.offset_u_v if math.isfinite(hum.offset_u_v) else instrument.voltage_offset_v)
         / trace.injected_a,
@@ -585,6 +585,17 @@ def _hum_u(hum: Hum, main_s: float, end_s: float) -> float:
     """Standard uncertainty of the hum carried on to the middle of the arcing zone, V."""
     middle = 0.5 * (main_s + end_s)
     return float(hum.u_at(np.array([middle]))[0]) if math.isfinite(middle) else 0.0
+
+
+def _drift(trace: Trace) -> float:
+    """Standard uncertainty, ohm, from a closed resistance that moves: after a closing the contact may still settle."""
+    volts, amps = trace.voltage_v[trace.rest], trace.current_a[trace.rest]
+    ratio = volts / np.where(np.abs(amps) > 0.3 * trace.injected_a, amps, np.nan)
+    third = ratio.size // 3
+    first, last = ratio[:third], ratio[ratio.size - third :]
+    if third < 8 or not (np.isfinite(first).any() and np.isfinite(last).any()):
+        return 0.0
+    return abs(float(np.nanmedian(last) - np.nanmedian(first))) / math.sqrt(12.0)
 
 
 def _travel_flags(travels: Mapping[str, Travel]) -> list[str]:
