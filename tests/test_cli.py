@@ -68,12 +68,12 @@ def test_diagnose_leaves_tables_findings_and_report(folder: Path) -> None:
         "findings.json",
         "mechanisms.csv",
         "mechanisms.parquet",
+        "report.html",
+        "source.json",
         "timing.csv",
         "timing.parquet",
         "travel.csv",
         "travel.parquet",
-        "report.html",
-            "source.json",
     ]
     assert {p.name: p.read_bytes() for p in (folder / "in").iterdir()} == before
 
