@@ -6,6 +6,7 @@ import os
 import secrets
 import socket
 from collections.abc import Callable
+from contextlib import suppress
 
 from drm.errors import InputError
 
@@ -66,8 +67,12 @@ def serve(
         say(f"{address}\nReviewing {folder}. Stop with Ctrl-C; every decision is on the disk when it is confirmed.")
         if browser:
             _open(address)
-        config = uvicorn.Config(app, log_level="error", access_log=False, server_header=False, ws="none")
-        uvicorn.Server(config).run(sockets=[listener])
+        config = uvicorn.Config(
+            app, log_level="error", access_log=False, server_header=False, ws="none", timeout_graceful_shutdown=3
+        )
+        # Ctrl-C is the ordinary end: by then everything is written.
+        with suppress(KeyboardInterrupt):
+            uvicorn.Server(config).run(sockets=[listener])
 
 
 def _listening(port: int) -> socket.socket:

@@ -9,6 +9,8 @@ export const PANELS = {
   speed: { title: "speed, m/s", height: 110 },
 };
 
+// Marks of the voltage: it is shown linear near zero and logarithmic beyond, so that drop and open circuit are both seen.
+const BENT = [-10, -1, -0.1, 0, 0.1, 1, 10, 100];
 const INK = "#1c2226";
 const FONT = '11px "Helvetica Neue", Arial, "Liberation Sans", "DejaVu Sans", sans-serif';
 
@@ -30,7 +32,12 @@ export function points(x, trace, floor) {
 function spanOf(name, ceiling) {
   return (u, low, high) => {
     if (low === null || high === null || !Number.isFinite(low) || !Number.isFinite(high)) return name === "resistance" ? [1, 1000] : [0, 1];
-    if (name === "resistance") return [Math.max(1, low / 1.6), Math.max(Math.min(high * 1.6, ceiling), low * 3)];
+    if (name === "resistance") {
+      // From a round figure, where the marks of a logarithmic axis begin.
+      const least = Math.max(1, low / 1.3);
+      const size = 10 ** Math.floor(Math.log10(least));
+      return [Math.floor(least / size) * size, Math.max(Math.min(high * 1.6, ceiling), low * 3)];
+    }
     const room = 0.06 * (high - low) || 0.5;
     return [low - room, high + room];
   };
@@ -60,7 +67,7 @@ export function panel(root, name, width, pane) {
       scales: { x: { time: false }, y },
       axes: [
         { ...axis, show: last, label: last ? pane.axisTitle : undefined, size: 26 },
-        { ...axis, label: about.title, size: 52, values: (u, ticks) => ticks.map((v) => (v === null ? "" : plain(v))) },
+        { ...axis, label: about.title, size: 52, splits: about.scale === "bent" ? (u, k, low, high) => BENT.filter((v) => v >= low && v <= high) : undefined, values: (u, ticks) => ticks.map((v) => (v === null ? "" : plain(v))) },
       ],
       series: [{}, { stroke: INK, width: 1.25, points: { show: () => pane.few, size: 5 }, spanGaps: false }],
       hooks: {

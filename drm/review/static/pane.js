@@ -31,7 +31,7 @@ export class Pane {
     this.token = Symbol("reading");
     const mine = this.token;
     this.title.replaceChildren(bdi(reading.name), ` · operation ${reading.operation}, ${reading.kind}`, of === "beside" ? " · second result" : "");
-    this.axisTitle = this.axis === "travel" ? "travel from the closed position, mm" : `time from ${reading.reference}, ms`;
+    this.axisTitle = this.axis === "travel" ? `travel from closed, mm (the contact moves to the ${reading.closing ? "left" : "right"})` : `time from ${reading.reference}, ms`;
     this.ceiling = 3.3e6 / (reading.injected_a || 100);
     this.names = api.TRACES.filter((n) => reading.travel || (n !== "travel" && n !== "speed"));
     for (const part of PARTS) this.at[part] = reading.instants[part].ms;

@@ -117,7 +117,7 @@ function list() {
 
 function findings() {
   const { findings: all } = state.told;
-  at("findings").replaceChildren(...(all.length ? all.map(findingItem) : [el("li", {}, "No finding.")]));
+  at("findings").replaceChildren(...(all.length ? all.map((f) => findingItem(f)) : [el("li", {}, "No finding.")]));
 }
 
 function findingItem(f, word = "") {
