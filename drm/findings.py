@@ -99,5 +99,5 @@ def findings(
         setup.record_flags,
         setup.basis,
     )
-    found = [f for rule in rules for f in rule(context)]
+    found = setup_faults.without_spoiled((f for rule in rules for f in rule(context)), context)
     return tuple(sorted(found, key=lambda f: (LEVELS.index(f.level), f.code, f.interrupters, f.operations)))

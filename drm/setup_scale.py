@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drm.breaker import Breaker
 from drm.operations import Operation
@@ -14,6 +15,8 @@ from drm.record import Record
 from drm.setup_fault import Fault
 
 __all__ = ["Closed", "closed_levels", "scale"]
+
+FloatArray = NDArray[np.float64]
 
 #: Within this factor of a power of ten a ratio is taken for a wrong scale. Injections are set alike to some per cent;
 #: closed drops scatter by more.
@@ -51,10 +54,17 @@ def closed_levels(record: Record, breaker: Breaker, operations: Sequence[Operati
             part = slice(int(np.searchsorted(record.time_s, begin)), int(np.searchsorted(record.time_s, end)))
             volts, amps = record.channel(one.voltage).values("V")[part], record.channel(one.current).values("A")[part]
             if np.isfinite(volts).any() and np.isfinite(amps).any():
-                pairs.append((abs(float(np.nanmedian(volts))), abs(float(np.nanmedian(amps)))))
+                pairs.append((_level(volts), _level(amps)))
         if pairs:
             out[one.name] = Closed(*(float(np.median(x)) for x in zip(*pairs, strict=True)))
     return out
+
+
+def _level(samples: FloatArray) -> float:
+    """Median, without its sign; 0 where it is no level but the middle of noise."""
+    middle = abs(float(np.nanmedian(samples)))
+    scatter = 1.4826 * float(np.nanmedian(np.abs(np.abs(samples) - middle)))
+    return middle if middle > 3.0 * scatter / math.sqrt(samples.size) + 0.1 * scatter else 0.0
 
 
 def _power(ratio: float, near: float) -> int:
@@ -62,7 +72,8 @@ def _power(ratio: float, near: float) -> int:
     if not (math.isfinite(ratio) and ratio > 0):
         return 0
     k = round(math.log10(ratio))
-    return k if abs(math.log10(ratio) - k) <= math.log10(near) else 0
+    # Nobody's scale is off by more than from milli to kilo; what reads less than a thousandth is not there.
+    return k if abs(k) <= 6 and abs(math.log10(ratio) - k) <= math.log10(near) else 0
 
 
 def scale(levels: Mapping[str, Closed], arcing_uohm: Mapping[str, float]) -> Iterator[Fault]:

@@ -100,7 +100,7 @@ def _knee(samples: FloatArray, at: int, before: slice, least: float, ceiling: fl
     one, two = float(samples[k + 1]), float(samples[k + 2])
     if abs(one) >= ceiling:
         return k + 0.5
-    if abs(two) >= ceiling or (two > one) != (one > level):
+    if abs(two) >= ceiling or one == two or (two > one) != (one > level):
         return k + 0.8
     return float(np.clip(k + 1 + (level - one) / (two - one), k, k + 1))
 
