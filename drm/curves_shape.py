@@ -35,6 +35,8 @@ _MAIN_SCATTER = 0.5
 _TREND_SCATTER = 0.75
 # Fewer samples in a stretch give no level; roughness is correlated over so many samples.
 _LEAST_SAMPLES, _CORRELATED = 3, 4
+# A stretch is compared where this share of the curves has it; fewer stretches make no shape.
+_COMMON, _LEAST_STRETCHES = 0.75, 4
 # The end of the arcing zone is the parting itself, the start of travel the closed contact at rest.
 _ARCING_SPAN, _MAIN_SPAN = (0.0, 0.95), (0.1, 1.0)
 
@@ -142,7 +144,7 @@ def _edges(curve: SiblingCurve, zone: Zone) -> FloatArray:
 
 
 def shape_of(curve: SiblingCurve, zone: Zone) -> tuple[FloatArray, FloatArray]:
-    """Logarithm of the resistance in each stretch of a zone against the zone's own level, and its uncertainty.
+    """Logarithm of the resistance (uOhm) in each stretch of a zone, and its standard uncertainty.
 
     Parameters
     ----------
@@ -163,27 +165,28 @@ def shape_of(curve: SiblingCurve, zone: Zone) -> tuple[FloatArray, FloatArray]:
     place, uohm = curve.place[good], curve.uohm[good]
     if edges[0] > edges[-1]:
         place, edges = -place, -edges
-    cell = np.searchsorted(edges, place, side="right") - 1
+    inside = (place >= edges[0]) & (place < edges[-1])
+    cell, uohm = np.searchsorted(edges, place[inside], side="right") - 1, uohm[inside]
+    order = np.argsort(cell, kind="stable")
+    bounds = np.searchsorted(cell[order], np.arange(n + 1))
     for i in range(n):
-        mine = uohm[cell == i]
-        if mine.size >= _LEAST_SAMPLES and np.median(mine) > 0:
-            level[i] = math.log(float(np.median(mine)))
-            u[i] = 1.2533 * mad_sd(mine) / math.sqrt(max(mine.size / _CORRELATED, 1.0)) / float(np.median(mine))
-    if not np.isfinite(level).any():
-        return level, u
-    return level - np.nanmedian(level), u
+        mine = np.sort(uohm[order[bounds[i] : bounds[i + 1]]])
+        middle = float(mine[(mine.size - 1) // 2] + mine[mine.size // 2]) / 2 if mine.size else 0.0
+        if mine.size >= _LEAST_SAMPLES and middle > 0:
+            level[i] = math.log(middle)
+            u[i] = 1.2533 * mad_sd(mine) / math.sqrt(max(mine.size / _CORRELATED, 1.0)) / middle
+    return level, u
 
 
-def _trends(shape: FloatArray, u: FloatArray) -> tuple[FloatArray, FloatArray, list[slice]]:
+def _trends(shape: FloatArray, u: FloatArray) -> tuple[FloatArray, FloatArray, list[tuple[int, int]]]:
     """Halves of the whole and of each half against one another: what is small in each stretch and large in all."""
     n = shape.shape[0]
-    parts = [slice(0, n), slice(0, n // 2), slice(n // 2, n)]
-    half = [(p.stop - p.start) // 2 for p in parts]
-    difference = [
-        shape[p.start : p.start + h].mean(axis=0) - shape[p.start + h : p.stop].mean(axis=0)
-        for p, h in zip(parts, half, strict=True)
-    ]
-    spread = [np.sqrt((u[p] ** 2).sum(axis=0)) / h for p, h in zip(parts, half, strict=True)]
+    parts = [(0, n), (0, n // 2), (n - n // 2, n)]
+    difference, spread = [], []
+    for a, b in parts:
+        h = (b - a) // 2
+        difference.append(shape[a : a + h].mean(axis=0) - shape[b - h : b].mean(axis=0))
+        spread.append(np.sqrt((u[a : a + h] ** 2).sum(axis=0) + (u[b - h : b] ** 2).sum(axis=0)) / h)
     return np.array(difference), np.array(spread), parts
 
 
@@ -225,11 +228,17 @@ def compare_curves(
 def _zone(
     curves: Sequence[SiblingCurve], zone: Zone, population: Population, tests: float
 ) -> Iterator[CurveDifference]:
+    read = [(c, *shape_of(c, zone)) for c in curves]
+    # On closing the outermost stretches carry no steady current yet: what most curves lack is left out for all.
+    share_read = np.mean([np.isfinite(level) for _, level, _ in read], axis=0)
+    common = np.flatnonzero(share_read >= _COMMON)
+    if common.size < _LEAST_STRETCHES:
+        return
     mine: dict[str, list[tuple[SiblingCurve, FloatArray, FloatArray]]] = {}
-    for c in curves:
-        shape, u = shape_of(c, zone)
-        if np.isfinite(shape).all():
-            mine.setdefault(c.interrupter, []).append((c, shape, u))
+    for c, level, level_u in read:
+        if np.isfinite(level[common]).all():
+            own = level[common] - np.median(level[common])
+            mine.setdefault(c.interrupter, []).append((c, own, level_u[common]))
     names = sorted(mine)
     if len(names) < LEAST_COMPARABLE:
         return
@@ -251,14 +260,14 @@ def _zone(
             continue
         row = int(np.nanargmin(f.p[:, i]))
         edges = _edges(first[i], zone)
-        part = slice(row, row + 1) if row < shape.shape[0] else parts[row - shape.shape[0]]
+        a, b = (row, row + 1) if row < shape.shape[0] else parts[row - shape.shape[0]]
         yield CurveDifference(
             name,
             first[i].kind,
             zone,
             "stretch" if row < shape.shape[0] else "trend",
-            float(edges[part.start]),
-            float(edges[part.stop]),
+            float(edges[common[a]]),
+            float(edges[common[b - 1] + 1]),
             first[i].unit,
             math.exp(float(away[row, i])),
             float(away[row, i] / f.sd[row, i]),
