@@ -109,7 +109,7 @@ def arcing_roughness_uohm(o: Observation) -> Quantity:
 
     The noise's share is taken out in quadrature; where the noise is the greater, what is left says little. The median
     of deviations is 1.17 times as uncertain as one in n, and squares forget twice as fast as what is squared. Filter
-    and sampling hide what the contact does within a sample: a tenth for each correlation time between two samples.
+    and sampling hide what the contact does within a sample: simulated, 0.15 for each correlation time between two.
     """
     index = zone_index(o)
     if index.size < 2 * LEAST:
@@ -121,7 +121,7 @@ def arcing_roughness_uohm(o: Observation) -> Quantity:
     noise = s.noise / max(s.own, s.noise * (2.0 / s.n) ** 0.25) if s.noise > 0.0 else 0.0
     parts = {
         "gain": o.gain_rel * s.own,
-        "sampling": math.hypot(0.93 * twice.sampling_of_median(), s.spread / s.n, 0.1 * s.x * s.own),
+        "sampling": math.hypot(0.93 * twice.sampling_of_median(), s.spread / s.n, 0.15 * s.x * s.own),
         "missing": 0.93 * twice.missing_of_median(),
         "noise": math.hypot(counts * noise, 0.5 * s.noise * min(1.0, noise)),
     }

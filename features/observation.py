@@ -130,7 +130,7 @@ class Observation:
             after = np.unique(np.clip(parted[:, None] + np.arange(-1, FADES + 1), 0, metal.size - 1))
             clear = metal.copy()
             clear[after] = False
-            if int((inside & clear).sum()) >= 8:
+            if int((inside & clear).sum()) >= 4:
                 metal = clear
         return np.flatnonzero(inside & metal)
 
