@@ -55,8 +55,8 @@ def way_truth(t: np.ndarray, x: np.ndarray, v: np.ndarray, kind: str) -> dict[st
         "rebound_mm": max(0.0, -float(beyond[peak:].min())),
         "speed_m_s": pace,
         "speed_max_m_s": float(v.max()),
-        "damping_entry_m_s": float(np.interp(entry, t, v)),
-        "damping_end_m_s": float(np.interp(end_at, t, v)),
+        "damping_entry_m_s": 0.5 * float(np.interp(entry, t, x) - np.interp(entry - 2e-3, t, x)),
+        "damping_end_m_s": 0.5 * float(np.interp(end_at, t, x) - np.interp(end_at - 2e-3, t, x)),
         "damping_time_ms": 1e3 * (float(t[off[-1]]) - entry),
     }
 

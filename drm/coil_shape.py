@@ -207,27 +207,38 @@ def _start(t: FloatArray, x: FloatArray, top: int, sigma: float, step: float) ->
         return NOTHING
     noise = sigma / math.sqrt(many)
     places = np.linspace(0.1 * float(u[-1]), 0.95 * float(u[-1]), 60)
-    cost = np.full(places.size, np.inf)
-    for tau in float(u[-1]) * np.geomspace(0.15, 3.0, 40):
-        rise = -np.expm1(-u / tau)
-        for n, place in enumerate(places):
-            short = np.maximum(u - place, 0.0) ** POWER
-            # Normal equations of two columns, by hand: this is the inner loop.
-            rr, rs, ss = float(rise @ rise), float(rise @ short), float(short @ short)
-            rz, sz = float(rise @ z), float(short @ z)
-            det = rr * ss - rs * rs
-            if det <= 1e-18 * rr * ss:
-                continue
-            i, c = (rz * ss - sz * rs) / det, (sz * rr - rz * rs) / det
-            if c > 0.0 or i <= 0.0:
-                continue
-            cost[n] = min(cost[n], float(z @ z) - i * rz - c * sz)
+    cost, found = np.full(places.size, np.inf), np.zeros(places.size)
+    wide = float(u[-1]) * np.geomspace(0.15, 3.0, 40)
+    _try(u, z, places, wide, cost, found)
     if not bool(np.isfinite(cost).any()):
         return NOTHING
+    for spread in (0.08, 0.02):
+        # Each place wants its own time constant, and the grid's step would cost more than the noise.
+        near = np.unique(np.round(np.log(found[np.isfinite(cost)]), 3))
+        fine = np.exp(np.concatenate([near + spread * f for f in (-0.75, -0.5, -0.25, 0.25, 0.5, 0.75)]))
+        _try(u, z, places, fine, cost, found)
     scale = max(noise**2, float(np.nanmin(cost)) / max(1, u.size - 4))
     best, u_s = _lowest(places, cost / scale)
     # The counter-voltage's law is assumed: a part of what lies between start and peak.
-    return Quantity(best, math.sqrt(u_s**2 + (0.09 * (float(u[-1]) - best)) ** 2 + step**2 / 12.0))
+    return Quantity(best, math.sqrt(u_s**2 + (0.05 * (float(u[-1]) - best)) ** 2 + step**2 / 12.0))
+
+
+def _try(
+    u: FloatArray, z: FloatArray, places: FloatArray, taus: FloatArray, cost: FloatArray, found: FloatArray
+) -> None:
+    """Lower `cost`, and note the time constant in `found`, wherever one of `taus` does better at a place."""
+    short = np.maximum(u - places[:, None], 0.0) ** POWER
+    ss, sz, zz = np.sum(short**2, axis=1), short @ z, float(z @ z)
+    for tau in taus:
+        rise = -np.expm1(-u / tau)
+        rr, rz, rs = float(rise @ rise), float(rise @ z), short @ rise
+        det = rr * ss - rs * rs
+        safe = det > 1e-18 * rr * ss
+        det = np.where(safe, det, 1.0)
+        i, c = (rz * ss - sz * rs) / det, (sz * rr - rz * rs) / det
+        now = np.where(safe & (c <= 0.0) & (i > 0.0), zz - i * rz - c * sz, np.inf)
+        better = now < cost
+        cost[better], found[better] = now[better], tau
 
 
 def _lowest(places: FloatArray, cost: FloatArray) -> tuple[float, float]:

@@ -91,8 +91,9 @@ def _quiet(x: FloatArray, many: int) -> float:
     blocks = x[: x.size // many * many].reshape(-1, many)
     spread, level = np.std(blocks, axis=1), np.mean(blocks, axis=1)
     calm = level[spread <= float(np.percentile(spread, 10.0))]
-    low = float(np.median(calm)) if calm.size else 0.0
-    return low if abs(low) < 0.05 * float(np.max(np.abs(x))) else 0.0
+    # A running motor may be as calm as a resting one, but not near zero.
+    low = calm[np.abs(calm) < 0.05 * float(np.max(np.abs(x)))]
+    return float(np.median(low)) if low.size else 0.0
 
 
 def _stretches(on: NDArray[np.bool_], step: float) -> list[tuple[int, int]]:

@@ -23,6 +23,8 @@ SPEED_ZONE = (0.25, 0.75)
 #: Where the damper is taken to begin when nothing is stated: this share of the stroke before its end; and what counts
 #: as rest: this share of the stroke about the last position. Common practice, no source.
 DAMPER_SHARE, REST_SHARE = 0.10, 0.01
+#: Over how long before a place the speed there is taken, s: a damper bends the speed at once, so no fit may run across.
+BEFORE_S = 2e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,8 +126,8 @@ def figures(
     -----
     Stroke: between the rest positions before and after. Overtravel: how far the travel goes beyond the rest position
     that it ends in. Rebound: how far it comes back from there after the first overtravel. Damping time: from the
-    damper's position until the travel stays within 1 % of the stroke of its last position. Damping speeds: at the
-    damper's position, and where the last position is first reached (within 1 % of the stroke).
+    damper's position until the travel stays within 1 % of the stroke of its last position. Damping speeds: means over
+    the 2 ms before the damper's position, and before the last position is first reached within 1 % of the stroke.
     """
     u = math.sqrt(2.0) * m.u_mm
     out = {"stroke_mm": Quantity(m.stroke_mm, math.hypot(u, rel * m.stroke_mm))}
@@ -146,7 +148,7 @@ def figures(
         out["overtravel_mm"] = Quantity(over, math.hypot(u, rel * over))
         out["rebound_mm"] = Quantity(back, math.hypot(u, rel * back))
         stated = None if damping is None else damping.open_mm if m.kind == "open" else damping.close_mm
-        out |= _damping(m, pace, time_s, DAMPER_SHARE * m.stroke_mm if stated is None else stated, rel)
+        out |= _damping(m, DAMPER_SHARE * m.stroke_mm if stated is None else stated, rel)
     return out
 
 
@@ -245,19 +247,16 @@ def _greatest(m: Moved, pace: FloatArray, time_s: FloatArray, rel: float) -> Qua
     return Quantity(value, math.sqrt((rel * value) ** 2 + _slope_u(m, step) ** 2 + (0.5 * flattened) ** 2))
 
 
-def _damping(m: Moved, pace: FloatArray, time_s: FloatArray, before_mm: float, rel: float) -> dict[str, Quantity]:
+def _damping(m: Moved, before_mm: float, rel: float) -> dict[str, Quantity]:
     """Speeds into and out of the damper, and how long it takes to come to rest."""
     band = max(REST_SHARE * m.stroke_mm, 2.0 * m.step_mm)
     entry, end = crossing(m, m.stroke_mm - before_mm), crossing(m, m.stroke_mm - band)
     out: dict[str, Quantity] = {}
-    step = float(np.median(np.diff(time_s)))
+    step = float(np.median(np.diff(m.time_s)))
     for column, at in (("damping_entry_m_s", entry), ("damping_end_m_s", end)):
-        if at:
-            v = float(np.interp(at.value, time_s, pace))
-            # The speed changes while the position is uncertain, and within the window of the slope.
-            near = pace[(time_s > at.value - 1e-3) & (time_s < at.value + 1e-3)]
-            bend = 0.035 * float(np.ptp(near[np.isfinite(near)])) if bool(np.isfinite(near).any()) else 0.0
-            out[column] = Quantity(v, math.sqrt((rel * v) ** 2 + _slope_u(m, step) ** 2 + bend**2))
+        if at and at.value - BEFORE_S > float(m.time_s[0]):
+            v = 1e-3 * (_way_at(m, at.value) - _way_at(m, at.value - BEFORE_S)) / BEFORE_S
+            out[column] = Quantity(v, math.hypot(rel * v, 1e-3 * math.sqrt(2.0) * _fit_u(m) / BEFORE_S))
     off = np.flatnonzero(np.abs(m.way_mm - m.stroke_mm) > band)
     # A swing that all but touches the band may count or not: both answers must be covered.
     doubt = 3.0 * math.sqrt(2.0) * m.u_mm
