@@ -238,7 +238,7 @@ def test_stopped_at_once_after_a_decision_it_still_writes_the_tables(tmp_path: P
 
 
 def test_two_who_decide_at_once_lose_nothing(tmp_path: Path) -> None:
-    """Everybody decides on the same reading from what they saw at the start; each edit is kept or refused, none lost."""
+    """All decide on one reading from what they saw at the start; each edit is kept or refused, none lost."""
     folder = made(tmp_path)
     with serving(folder) as server:
         key = key_of(server.ask("/api/overview"), "A1")
@@ -351,10 +351,8 @@ def test_the_missing_extra_is_one_line_and_status_two(tmp_path: Path) -> None:
 def test_a_folder_without_a_result_is_one_line_and_status_two(tmp_path: Path) -> None:
     done = drm_words("review", str(tmp_path), "--no-browser")
     assert done.returncode == 2
-    assert (
-        done.stderr
-        == f"drm: {tmp_path}: holds no result that can be reviewed: source.json is missing; run drm diagnose with this folder as --out\n"
-    )
+    assert done.stderr.startswith(f"drm: {tmp_path}: holds no result that can be reviewed: source.json is missing; ")
+    assert done.stderr.count("\n") == 1
 
 
 def test_a_port_that_is_taken_is_one_line_and_status_two(server: Server, tmp_path: Path) -> None:

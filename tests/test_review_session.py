@@ -211,9 +211,7 @@ def test_traces_are_the_record_to_the_sample(tmp_path: Path) -> None:
     raw = session.seen.record.channel(unit.current).values("A")
     reading = session.reading(1, "A1")
     assert reading is not None
-    start = int(
-        round((reading.time_ms[0] * 1e-3 + reading.operation.reference_s["A"]) * session.seen.record.sample_rate_hz)
-    )
+    start = round((reading.time_ms[0] * 1e-3 + reading.operation.reference_s["A"]) * session.seen.record.sample_rate_hz)
     row = 2 + 2 * TRACES.index("current_a")
     expected = np.abs(raw[start + 99 : start + 99 + got.shape[1]])
     np.testing.assert_allclose(np.abs(got[row]), expected)

@@ -81,6 +81,8 @@ def _listening(port: int) -> socket.socket:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind(("127.0.0.1", port))
+        # At once, so that whoever follows the address before the server runs waits and is not refused.
+        listener.listen(64)
     except OSError as error:
         listener.close()
         raise InputError(
