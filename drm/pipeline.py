@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from drm.breaker import Breaker, Instrument, Interrupter
 from drm.breaker_file import check_against
+from drm.curves_shape import curves_of
 from drm.denoise import Hum, shrink
 from drm.edits import Edit, by_hand, column_by_hand, of_reading, standing
 from drm.errors import InputError
@@ -32,6 +33,7 @@ from drm.setup_checks import SetupSeen, beside_the_rest, in_the_traces
 from drm.setup_fault import Fault, reasons_for
 from drm.setup_skew import without_skew
 from drm.siblings import compare
+from drm.siblings_prior import ORIENTATION, Population
 from drm.threads import side_by_side
 from drm.traces import Unusable, trace_of
 from drm.travel import Reading as TravelReading
@@ -159,7 +161,9 @@ class Seen:
     setup: SetupSeen = field(default_factory=SetupSeen)
 
 
-def diagnose(record: Record, breaker: Breaker, *, edits: Sequence[Edit] = ()) -> Result:
+def diagnose(
+    record: Record, breaker: Breaker, *, edits: Sequence[Edit] = (), population: Population = ORIENTATION
+) -> Result:
     """Do the whole job on one record.
 
     Parameters
@@ -169,6 +173,8 @@ def diagnose(record: Record, breaker: Breaker, *, edits: Sequence[Edit] = ()) ->
         Must name channels that the record has.
     edits : sequence of Edit
         What people decided by hand; applied to the zones before anything is measured of them.
+    population : Population
+        Healthy scatter that siblings are judged by; see :func:`drm.siblings_population.load_population`.
 
     Returns
     -------
@@ -183,7 +189,7 @@ def diagnose(record: Record, breaker: Breaker, *, edits: Sequence[Edit] = ()) ->
     InputError
         If an edit names a reading that the record does not have.
     """
-    return conclude(see(record, breaker), edits=edits)
+    return conclude(see(record, breaker), edits=edits, population=population)
 
 
 def see(record: Record, breaker: Breaker) -> Seen:
@@ -211,7 +217,7 @@ def see(record: Record, breaker: Breaker) -> Seen:
     return Seen(record, breaker, operations, travels, movements, found, setup=setup)
 
 
-def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
+def conclude(seen: Seen, *, edits: Sequence[Edit] = (), population: Population = ORIENTATION) -> Result:
     """From zones on: edits by hand, features, siblings, findings.
 
     Parameters
@@ -219,6 +225,8 @@ def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
     seen : Seen
     edits : sequence of Edit
         In order, undone ones and undoing ones among them.
+    population : Population
+        Healthy scatter that siblings are judged by.
 
     Returns
     -------
@@ -251,7 +259,7 @@ def conclude(seen: Seen, *, edits: Sequence[Edit] = ()) -> Result:
     # Before the table is made: an instant that only a contact's state tells is written into its row.
     rest = mechanical(record, breaker, operations, travels, rows)
     table, mechanisms = pd.DataFrame(rows), rest.mechanisms
-    comparison = compare(table)
+    comparison = compare(table, curves=curves_of(readings), population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
     said = findings(

@@ -25,6 +25,7 @@ from drm.siblings_groups import GROUP_P
 from drm.siblings_joint import as_normal, together
 from drm.siblings_prior import ORIENTATION, PRIORS, Population, ScatterPrior
 from drm.siblings_table import Cell, Siblings, siblings_of
+from drm.siblings_use import usable
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -222,7 +223,7 @@ def compare(
         elsewhere there are scores, no probabilities, and `unjudged` says so.
     """
     s = siblings_of(features, population.priors if priors is None else priors)
-    given = tuple(curves)
+    given = _trusted(features, curves)
     share = _Shares.of(s, curves=bool(given))
     shapes = compare_curves(given, population, share=share.curves) if given else ()
     charge = _charges(s)
@@ -255,6 +256,14 @@ def compare(
         population.name,
         unjudged,
     )
+
+
+def _trusted(features: pd.DataFrame, curves: Iterable[SiblingCurve]) -> tuple[SiblingCurve, ...]:
+    """Curves whose rows can be trusted as far as both instants and the resistance between them go."""
+    good = usable(features, "arcing_wipe_ms") & usable(features, "arcing_resistance_uohm")
+    keys = zip(features["interrupter"], features["operation"], strict=True)
+    known = {(str(i), int(n)) for (i, n), ok in zip(keys, good, strict=True) if ok}
+    return tuple(c for c in curves if (c.interrupter, c.operation) in known)
 
 
 def _count(s: Siblings) -> int:

@@ -21,6 +21,10 @@ _WORDS = {
     "main_resistance_uohm": ("resistance of the main contact", "µΩ"),
     "arcing_resistance_uohm": ("resistance of the arcing contact", "µΩ"),
     "arcing_roughness_uohm": ("roughness of the arcing contact's resistance", "µΩ"),
+    "arcing_resistance_peak_uohm": ("greatest resistance of the arcing contact", "µΩ"),
+    "arcing_area_uohm_mm": ("resistance over travel of the arcing contact", "µΩ mm"),
+    "commutation_ms": ("duration of the commutation", "ms"),
+    "parting_speed_m_s": ("speed at the arcing contact's instant", "m/s"),
     "arcing_wipe_mm": ("arcing wipe", "mm"),
     "arcing_wipe_ms": ("arcing wipe in time", "ms"),
     "main_contact_mm": ("position of the main contact's instant", "mm"),
@@ -31,7 +35,9 @@ _WORDS = {
 _MAIN = ("main_contact_mm", "main_contact_ms")
 _ARCING = ("arcing_contact_mm", "arcing_contact_ms")
 _WIPE = ("arcing_wipe_mm", "arcing_wipe_ms")
-_ROUGH = ("arcing_resistance_uohm", "arcing_roughness_uohm")
+_ROUGH = ("arcing_resistance_uohm", "arcing_roughness_uohm", "arcing_resistance_peak_uohm")
+_AREA = "arcing_area_uohm_mm"
+_SPEED = "parting_speed_m_s"
 
 _ADVICE = {
     "wipe-short": inspect_inside(
@@ -86,8 +92,16 @@ def interrupters_apart(c: Context) -> Iterator[Finding]:
             groups[wipe] += groups.pop("position")
         if "position" in groups:
             groups.setdefault("other", []).extend(groups.pop("position"))
+        # Resistance over travel follows from the wipe and the resistance.
+        if "area" in groups:
+            of = wipe or ("arcing-resistance" if "arcing-resistance" in groups else "other")
+            groups.setdefault(of, []).extend(groups.pop("area"))
         for way in sorted(groups):
-            yield _apart(name, way, groups[way])
+            yield _apart(name, way, groups[way], c.comparison.scale)
+        if not groups:
+            yield from _otherwise(c, name)
+    if c.comparison.unjudged:
+        yield _ranked(c)
 
 
 def _way(item: Contribution, items: tuple[Contribution, ...]) -> str:
@@ -98,6 +112,8 @@ def _way(item: Contribution, items: tuple[Contribution, ...]) -> str:
         return "arcing-resistance"
     if item.feature == "main_resistance_uohm" and item.score > 0:
         return "main-resistance"
+    if item.feature == _AREA:
+        return "area"
     if item.feature in _MAIN + _ARCING:
         return "linkage" if _together(item, items) else "position"
     return "other"
@@ -117,7 +133,7 @@ def _level(p: float) -> Level:
     return "inspect" if p < _INSPECT_P else "watch"
 
 
-def _apart(name: str, way: str, items: list[Contribution]) -> Finding:
+def _apart(name: str, way: str, items: list[Contribution], scale: str) -> Finding:
     p, most = min(i.p for i in items), max(items, key=lambda i: abs(i.score))
     level: Level = "watch" if way == "other" else _level(p)
     told = "; ".join(dict.fromkeys(_told(i) for i in items))
@@ -127,7 +143,7 @@ def _apart(name: str, way: str, items: list[Contribution]) -> Finding:
         level=level,
         subject="mechanism" if way == "linkage" else "contact",
         message=f"{name}: {_SAY[way]} ({told}).{few}",
-        basis=f"siblings: {most.siblings} interrupters of this breaker, healthy scatter known from common practice",
+        basis=f"siblings: {most.siblings} interrupters of this breaker, {scale}",
         advice=_ADVICE[way],
         interrupters=(name,),
         operations=tuple(sorted({n for i in items for n in i.operations})),
@@ -160,6 +176,64 @@ def evidence(i: Contribution) -> dict[str, Any]:
     }
 
 
+def _otherwise(c: Context, name: str) -> Iterator[Finding]:
+    """An interrupter that no single feature names: off in a combination, or in the shape of its curve."""
+    joint = c.comparison.joint.get(name)
+    shapes = [d for d in c.comparison.curves if d.interrupter == name and d.p < _WATCH_P]
+    if joint is not None and joint.p < _WATCH_P:
+        first = " and ".join(_WORDS.get(f, (f, ""))[0] for f, _ in joint.features[:2])
+        yield Finding(
+            code="siblings.together",
+            level="watch",
+            subject="contact",
+            message=f"{name}: no single figure stands apart, but all together do, most by {first}.",
+            basis=f"siblings: all features together, {c.comparison.scale}",
+            advice=_ADVICE["other"],
+            interrupters=(name,),
+            operations=tuple(sorted({n for i in c.comparison.contributions[name] for n in i.operations})),
+            evidence={"sibling_p": joint.p, "sibling_score_sd": joint.score, "parts": dict(joint.features)},
+        )
+    if shapes:
+        d = shapes[0]
+        where = f"from {d.start:.3g} to {d.end:.3g} {d.unit}" + (
+            ", one half against the other" if d.form == "trend" else ""
+        )
+        yield Finding(
+            code="siblings.shape",
+            level=_level(d.p),
+            subject="contact",
+            message=f"{name}: the curve of resistance in the {d.zone} contact's zone has another shape than its "
+            f"siblings' on {d.kind}: x {d.ratio:.2f} {where} ({abs(d.score):.1f} sd).",
+            basis=f"siblings: {d.siblings} curves of this breaker, {c.comparison.scale}",
+            advice=_ADVICE["arcing-resistance" if d.zone == "arcing" else "main-resistance"],
+            interrupters=(name,),
+            operations=d.operations,
+            evidence={
+                "sibling_p": d.p,
+                "sibling_score_sd": abs(d.score),
+                "zone": d.zone,
+                "kind": d.kind,
+                f"start_{d.unit}": d.start,
+                f"end_{d.unit}": d.end,
+                "ratio": d.ratio,
+            },
+        )
+
+
+def _ranked(c: Context) -> Finding:
+    """Too few siblings and no scale: the order is given, a judgement is not."""
+    first = sorted(c.comparison.contributions, key=lambda n: -abs(c.comparison.contributions[n][0].score))
+    return Finding(
+        code="siblings.ranked-only",
+        level="note",
+        subject="setup",
+        message=f"{c.comparison.unjudged}. Furthest from the others first: {joined(first)}.",
+        basis="siblings",
+        advice="Give the healthy scatter of this type in a population file, or compare with an earlier test.",
+        evidence={"order": first},
+    )
+
+
 def shifts(c: Context) -> Iterator[Finding]:
     """Poles that differ as a whole, and places along the poles that do (a note: by design more often than not)."""
     groups: dict[tuple[str, str], list[Shift]] = {}
@@ -169,7 +243,7 @@ def shifts(c: Context) -> Iterator[Finding]:
         p = min(s.p for s in items)
         told = "; ".join(_shift_told(s) for s in items)
         pole = what == "pole"
-        mechanical = all(s.feature in _MAIN + _ARCING for s in items)
+        mechanical = all(s.feature in (*_MAIN, *_ARCING, _SPEED) for s in items)
         members = tuple(sorted({n for s in items for n in s.interrupters}))
         level: Level = _level(p) if pole else "note"
         yield Finding(
@@ -177,7 +251,7 @@ def shifts(c: Context) -> Iterator[Finding]:
             level=level,
             subject="mechanism" if mechanical else "contact",
             message=f"{what} {name} differs as a whole from the others, all of {joined(list(members))} alike: {told}.",
-            basis="siblings: the poles of this breaker, healthy scatter known from common practice",
+            basis=f"siblings: the poles of this breaker, {c.comparison.scale}",
             advice=look_at_mechanism(
                 "Look first for what the interrupters of this group have in common: mechanism, linkage, travel sensor "
                 "and its scale, injection current, leads; then compare with earlier tests and the maker's values."
