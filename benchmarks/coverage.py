@@ -14,10 +14,11 @@ import math
 import os
 import sys
 import time
+import warnings
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -60,7 +61,7 @@ class Job:
     rows: tuple[Row, ...] = ()
     lost: int = 0  # rows of the truth that the diagnosis does not have
     crash: str = ""
-    codes: tuple[str, ...] = field(default=())
+    warned: tuple[str, ...] = ()
 
 
 def one(task: tuple[int, int, str]) -> Job:
@@ -72,10 +73,13 @@ def one(task: tuple[int, int, str]) -> Job:
     rng = np.random.default_rng([seed, number])
     condition, scenario = draw(rng, condition=wanted)
     made = simulate(scenario, rng=rng)
-    try:
-        result = drm.diagnose(made.record, made.breaker)
-    except Exception as error:  # a crash is a finding of this benchmark, and the others must still be counted
-        return Job(condition, crash=f"record {number}: {type(error).__name__}: {error}")
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        try:
+            result = drm.diagnose(made.record, made.breaker)
+        except Exception as error:  # a crash is a finding of this benchmark, and the others must still be counted
+            return Job(condition, crash=f"{condition}, record {number}: {type(error).__name__}: {error}")
+    warned = tuple(f"{condition}: {w.message} ({Path(w.filename).name}, line {w.lineno})" for w in caught)
     table = {(r["interrupter"], int(r["operation"])): r for r in result.features.to_dict("records")}
     rows, lost = [], 0
     for t in made.truth:
@@ -91,7 +95,7 @@ def one(task: tuple[int, int, str]) -> Job:
             elif math.isfinite(right):
                 missing.append(name)
         rows.append(Row(condition, number, t.interrupter, t.kind, str(row["quality"]), errors, tuple(missing)))
-    return Job(condition, tuple(rows), lost, codes=tuple(sorted({f.code for f in result.findings})))
+    return Job(condition, tuple(rows), lost, warned=warned)
 
 
 def interval(hits: int, n: int) -> tuple[float, float]:
@@ -113,9 +117,12 @@ def held(rows: Iterable[Row], name: str) -> tuple[np.ndarray, np.ndarray]:
 def by_feature(rows: Sequence[Row], title: str) -> None:
     flagged = sum(bool(r.flagged) for r in rows)
     print(f"\n{title}: {len(rows)} rows, {flagged} flagged ({100 * flagged / max(len(rows), 1):.1f} %)")
-    head = f"{'feature':24}{'n':>6}{'inside':>8}{'95 % of it':>16}{'bias':>10}{'rms':>10}{'p95':>10}{'worst':>10}"
-    print(head + f"{'u':>10}{'missing':>9}")
+    head = f"{'feature':24}{'n':>6}{'inside':>8}{'95 % of it':>13}{'open':>7}{'close':>7}"
+    print(head + "".join(f"{x:>10}" for x in ("bias", "rms", "p95", "worst", "u")) + f"{'missing':>9}")
+    every = rows
     for name in FEATURES:
+        # Slow openings take seconds: their milliseconds would hide all others in the columns of errors.
+        rows = [r for r in every if r.condition != "slow"] if name.endswith("_ms") else every
         e, inside = held(rows, name)
         missing = sum(name in r.missing for r in rows if not r.flagged)
         if not e.size:
@@ -124,9 +131,12 @@ def by_feature(rows: Sequence[Row], title: str) -> None:
         low, high = interval(int(inside.sum()), e.size)
         u = np.median([r.errors[name][1] for r in rows if not r.flagged and name in r.errors])
         figures = (np.median(e), np.sqrt(np.mean(e**2)), np.quantile(np.abs(e), 0.95), np.abs(e).max(), u)
-        share = f"{inside.mean():8.3f}{f'{low:.3f}-{high:.3f}':>16}"
+        share = f"{inside.mean():8.3f}{f'{low:.3f}-{high:.3f}':>13}"
+        for kind in ("open", "close"):
+            _, one_kind = held([r for r in rows if r.kind == kind], name)
+            share += f"{one_kind.mean():7.3f}" if one_kind.size else f"{'-':>7}"
         print(f"{name:24}{e.size:6d}{share}" + "".join(f"{x:10.4g}" for x in figures) + f"{missing:9d}")
-    wrong = [r for r in rows if not r.flagged and abs(r.errors.get("arcing_wipe_mm", (0.0, 0.0))[0]) > GROSS_MM]
+    wrong = [r for r in every if not r.flagged and abs(r.errors.get("arcing_wipe_mm", (0.0, 0.0))[0]) > GROSS_MM]
     print(f"unflagged wipes wrong by more than {GROSS_MM} mm: {len(wrong)}")
     for r in wrong[:20]:
         print(
@@ -186,6 +196,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if misled:
         by_feature(misled, "false traces (*)")
     by_condition(jobs)
+    for text, n in Counter(w for j in jobs for w in j.warned).most_common(20):
+        print(f"warned {n} times: {text}")
     crashes = [j.crash for j in jobs if j.crash]
     print(f"\ncrashes: {len(crashes)}")
     print("\n".join(crashes[:20]))
