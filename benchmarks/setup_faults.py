@@ -254,7 +254,7 @@ def _verdict(result: drm.Result, who: tuple[str, ...]) -> list[str]:
     return [
         f"{f.code} {' '.join(f.interrupters)}"
         for f in result.findings
-        if f.subject != "setup" and f.level != "note" and (set(f.interrupters) & set(who) or not f.interrupters)
+        if f.subject != "setup" and f.level != "note" and set(f.interrupters) & set(who)
     ]
 
 

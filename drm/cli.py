@@ -186,6 +186,7 @@ def _breaker(path: str | os.PathLike[str]) -> Any:
 @click.option("--breaker", "breaker_file", required=True, metavar="FILE", help="Breaker file (TOML).")
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, findings and report.")
 @click.option("--edits", "edits_file", metavar="FILE", help="Edits by hand to apply: edits.jsonl of a reviewed result.")
+@click.option("--reference", metavar="DIR", help="Earlier result of the same breaker to compare with.")
 @click.option("--json", "as_json", is_flag=True, help="Print the findings document alone.")
 @click.option("--fail-on", type=click.Choice(LEVELS), help="Exit with 1 if a finding is at this level or above.")
 @_one_line
@@ -194,6 +195,7 @@ def diagnose(
     breaker_file: str,
     out: str,
     edits_file: str | None,
+    reference: str | None,
     as_json: bool,
     fail_on: str | None,
 ) -> int:
@@ -205,7 +207,7 @@ def diagnose(
     _distinct(records)
     if edits_file is not None and len(records) > 1:
         raise InputError("edits belong to one record", place="--edits", mend="give one record")
-    results = _diagnosed(records, breaker, edits_file)
+    results = _diagnosed(records, breaker, edits_file, reference)
     for result, folder in results:
         result.save(Path(out) / folder)
     _print([r for r, _ in results], as_json)
@@ -222,18 +224,23 @@ def _distinct(records: tuple[str, ...]) -> None:
             )
 
 
-def _diagnosed(records: tuple[str, ...], breaker: Any, edits_file: str | None) -> list[tuple[Result, str]]:
+def _diagnosed(
+    records: tuple[str, ...], breaker: Any, edits_file: str | None, reference: str | None
+) -> list[tuple[Result, str]]:
     """Every record diagnosed before anything is written, so that a bad one leaves nothing by halves."""
     from drm.edit_log import edits_for
     from drm.pipeline import diagnose as judge
     from drm.readers import read
+    from drm.reference import load_reference
 
+    earlier = None if reference is None else load_reference(reference)
     out: list[tuple[Result, str]] = []
     for path in _along(records, "records"):
         _say(f"diagnosing {path}")
         record = read(path)
         edits = () if edits_file is None else edits_for(edits_file, inputs=record.sha256)
-        out.append((judge(record, breaker, edits=edits), Path(path).stem if len(records) > 1 else ""))
+        result = judge(record, breaker, edits=edits, reference=earlier)
+        out.append((result, Path(path).stem if len(records) > 1 else ""))
     return out
 
 

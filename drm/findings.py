@@ -66,7 +66,8 @@ def findings(
         ``reference_s``: (operation, mechanism) -> instant in seconds on the record's clock from which that
         mechanism's times are counted; lets poles with mechanisms of their own be compared in time.
         ``timing``: times of breaker, poles and interrupters as a table.
-        ``setup_faults``: the :class:`drm.setup_fault.Fault` found in how the test was made.
+        ``reference``: an earlier result, :class:`drm.reference.Reference`, or None. ``setup_faults``: the
+        :class:`drm.setup_fault.Fault` found in how the test was made. ``timing``: times of the breaker as a whole.
 
     Returns
     -------
@@ -75,7 +76,7 @@ def findings(
     """
     # The rules build Finding, so they can be imported only once this module is whole.
     from drm.rules import context as rules_context
-    from drm.rules import limits, resistance, setup, setup_faults, siblings, simultaneity, wipe
+    from drm.rules import limits, reference, resistance, setup, setup_faults, siblings, simultaneity, wipe
     from drm.rules import mechanisms as motion
 
     context = rules_context.Context(
@@ -87,6 +88,7 @@ def findings(
         siblings.interrupters_apart,
         siblings.shifts,
         resistance.above_lowest,
+        reference.since_then,
         simultaneity.simultaneity,
         motion.shifted_instants,
         motion.mechanisms_apart,

@@ -28,6 +28,7 @@ from drm.motion import LEAST_STROKE_MM
 from drm.operations import Operation, find_operations
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
+from drm.reference import Reference
 from drm.resistance import METALLIC_VOLT, Trace, resistance_of, slope, without_loop
 from drm.setup_checks import SetupSeen, beside_the_rest, in_the_traces
 from drm.setup_fault import Fault, reasons_for
@@ -162,7 +163,12 @@ class Seen:
 
 
 def diagnose(
-    record: Record, breaker: Breaker, *, edits: Sequence[Edit] = (), population: Population = ORIENTATION
+    record: Record,
+    breaker: Breaker,
+    *,
+    edits: Sequence[Edit] = (),
+    population: Population = ORIENTATION,
+    reference: Reference | None = None,
 ) -> Result:
     """Do the whole job on one record.
 
@@ -175,6 +181,8 @@ def diagnose(
         What people decided by hand; applied to the zones before anything is measured of them.
     population : Population
         Healthy scatter that siblings are judged by; see :func:`drm.siblings_population.load_population`.
+    reference : Reference, optional
+        Earlier result of this breaker to compare with; see :func:`drm.reference.load_reference`.
 
     Returns
     -------
@@ -189,7 +197,7 @@ def diagnose(
     InputError
         If an edit names a reading that the record does not have.
     """
-    return conclude(see(record, breaker), edits=edits, population=population)
+    return conclude(see(record, breaker), edits=edits, population=population, reference=reference)
 
 
 def see(record: Record, breaker: Breaker) -> Seen:
@@ -217,7 +225,13 @@ def see(record: Record, breaker: Breaker) -> Seen:
     return Seen(record, breaker, operations, travels, movements, found, setup=setup)
 
 
-def conclude(seen: Seen, *, edits: Sequence[Edit] = (), population: Population = ORIENTATION) -> Result:
+def conclude(
+    seen: Seen,
+    *,
+    edits: Sequence[Edit] = (),
+    population: Population = ORIENTATION,
+    reference: Reference | None = None,
+) -> Result:
     """From zones on: edits by hand, features, siblings, findings.
 
     Parameters
@@ -227,6 +241,8 @@ def conclude(seen: Seen, *, edits: Sequence[Edit] = (), population: Population =
         In order, undone ones and undoing ones among them.
     population : Population
         Healthy scatter that siblings are judged by.
+    reference : Reference, optional
+        Earlier result of this breaker to compare with.
 
     Returns
     -------
@@ -271,10 +287,12 @@ def conclude(seen: Seen, *, edits: Sequence[Edit] = (), population: Population =
         readings_facts={
             "reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()},
             "setup_faults": faults,
+            "reference": reference,
             "timing": rest.timing,
         },
     )
     provenance = _provenance(record, breaker) | {"edits": [asdict(e) for e in edits]}
+    provenance |= {"reference": reference.about() if reference is not None else None}
     automatic = pd.DataFrame(as_found) if as_found else None
     return Result(
         record,
@@ -629,5 +647,6 @@ def _provenance(record: Record, breaker: Breaker) -> dict[str, Any]:
         "samples": int(record.time_s.size),
         "sample_rate_hz": record.sample_rate_hz,
         "instrument": asdict(breaker.instrument),
+        "conditions": asdict(breaker.conditions),
         "steps": ["operations", "traces", "travel", "zones", "features", "siblings", "findings"],
     }

@@ -108,7 +108,7 @@ def basis(c: Context) -> Iterator[Finding]:
             advice="Compare with the maker's values and with earlier tests of the same interrupter at equal current.",
             interrupters=tuple(apart),
         )
-    if not c.breaker.limits:
+    if not c.breaker.limits and c.facts.get("reference") is None:
         few = len(judged) < _FEW
         scale = f" With fewer than {_FEW}, siblings are ranked; the judgement borrows its scale." if few else ""
         yield Finding(
