@@ -104,6 +104,9 @@ def _group() -> None:
 
 def main() -> None:
     """Run the command line."""
+    # Before numpy loads: the matrices here are small, and threads that wait for one another in a loop only cost.
+    for library in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(library, "1")
     for stream in (sys.stdout, sys.stderr):
         # Redirected output is UTF-8 too: units have a mu and an omega.
         if hasattr(stream, "reconfigure"):
