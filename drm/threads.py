@@ -3,17 +3,31 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from typing import TypeVar
 
-__all__ = ["side_by_side"]
+__all__ = ["calm", "side_by_side"]
 
 A = TypeVar("A")
 B = TypeVar("B")
 
 #: More would wait for memory and for one another.
 MOST = 4
+
+
+@contextmanager
+def calm() -> Iterator[None]:
+    """Linear algebra on one thread while this lasts; also a decorator, ``@calm()``.
+
+    The matrices here are small. A library that spreads them over threads makes these wait for one another in a loop:
+    on a machine with other work to do that took ten times as long as the job itself.
+    """
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(limits=1, user_api="blas"):
+        yield
 
 
 def side_by_side(work: Callable[[A], B], items: Iterable[A], *, most: int | None = None) -> list[B]:

@@ -6,7 +6,7 @@ import threading
 
 import pytest
 
-from drm.threads import side_by_side
+from drm.threads import calm, side_by_side
 
 
 def test_results_stand_in_the_order_of_the_items() -> None:
@@ -25,3 +25,15 @@ def test_with_one_thread_the_work_is_done_where_it_is_called() -> None:
 def test_an_error_comes_out() -> None:
     with pytest.raises(ZeroDivisionError):
         side_by_side(lambda x: 1 / x, [1, 2, 0, 3])
+
+
+def test_linear_algebra_keeps_to_one_thread_and_is_given_back_what_it_had() -> None:
+    from threadpoolctl import threadpool_info
+
+    def blas() -> list[int]:
+        return [x["num_threads"] for x in threadpool_info() if x["user_api"] == "blas"]
+
+    before = blas()
+    with calm():
+        assert set(blas()) == {1}
+    assert blas() == before
