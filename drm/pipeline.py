@@ -35,7 +35,7 @@ from drm.setup_fault import Fault, reasons_for
 from drm.setup_skew import without_skew
 from drm.siblings import compare
 from drm.siblings_prior import ORIENTATION, Population
-from drm.threads import side_by_side
+from drm.threads import calm, side_by_side
 from drm.traces import Unusable, trace_of
 from drm.travel import Reading as TravelReading
 from drm.travel import Travel, reading, speed, travel_of
@@ -200,6 +200,7 @@ def diagnose(
     return conclude(see(record, breaker), edits=edits, population=population, reference=reference)
 
 
+@calm()
 def see(record: Record, breaker: Breaker) -> Seen:
     """Operations, travel, traces and zones of one record, as :func:`diagnose` finds them; raises as that does."""
     check_against(breaker, record)
@@ -225,6 +226,7 @@ def see(record: Record, breaker: Breaker) -> Seen:
     return Seen(record, breaker, operations, travels, movements, found, setup=setup)
 
 
+@calm()
 def conclude(
     seen: Seen,
     *,
