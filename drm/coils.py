@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.errors import RecordError
+from drm.levenberg import fit_curve
 from drm.record import Channel
 
 __all__ = ["Pulse", "bridged", "pulses", "runs"]
@@ -132,8 +133,6 @@ def _onset(time: FloatArray, x: FloatArray, first: int, peak: float, sigma: floa
 
     Early is below 35 % of the peak: later the plunger's motion bends the current.
     """
-    from scipy.optimize import least_squares
-
     step = float(np.median(np.diff(time)))
     later = np.flatnonzero(x[first:] > 0.35 * peak)
     end = first + (int(later[0]) if later.size else 1) + 1
@@ -175,13 +174,12 @@ def _onset(time: FloatArray, x: FloatArray, first: int, peak: float, sigma: floa
         q = p * unit
         return np.asarray((q[3] + curve(q[0], q[1], q[2]) - y) / max(sigma, 1e-6 * peak), dtype=np.float64)
 
-    bounds = ([-np.inf, 1e-3, 0.0, -np.inf], [np.inf, 20.0, np.inf, np.inf])
+    low, high = np.array([-np.inf, 1e-3, 0.0, -np.inf]), np.array([np.inf, 20.0, np.inf, np.inf])
     seed[2] = max(seed[2], 1e-6)
-    fit = least_squares(residual, seed, loss="soft_l1", f_scale=3.0, bounds=bounds)
-    jacobian = np.asarray(fit.jac, dtype=np.float64)
+    x_best, jacobian = fit_curve(residual, seed, low=low, high=high, soft=3.0)
     try:
         u = float(np.sqrt(np.linalg.inv(jacobian.T @ jacobian)[0, 0])) * rise
     except np.linalg.LinAlgError:
         u = step
-    t0 = min(max(float(fit.x[0]) * rise, float(t[0])), rise)
+    t0 = min(max(float(x_best[0]) * rise, float(t[0])), rise)
     return t0 + float(time[back]), float(np.hypot(u, step / np.sqrt(12.0) / 4.0))
