@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from drm.errors import ScenarioError
 from drm.synthetic import mechanism
 from drm.synthetic.released import Plan, armature_coil
-from drm.synthetic.scenario import Scenario
+from drm.synthetic.scenario import Motion, Scenario
 from drm.synthetic.truth import CoilTruth, MotionTruth
 
 __all__ = ["Motions", "move"]
@@ -66,30 +66,13 @@ def move(s: Scenario, pole: str, fine: FloatArray, rng: np.random.Generator) -> 
     begin = int(np.searchsorted(fine, plans[0].command_s)) if plans else 0
     for number, plan in enumerate(plans, 1):
         following = plans[number] if number < len(plans) else None
-        kind, opening, start = plan.kind, plan.kind == "O", plan.command_s + plan.latch_s
-        end = following.command_s + following.latch_s if following else math.inf
-        part = slice(begin, int(np.searchsorted(fine, end)))
-        x = mechanism.travel(m, opening, contact_mm, plan.speed_m_s, start, fine[part])
-        rest = m.stroke_mm if opening else 0.0
-        if following and not (x.size and abs(float(x[-1]) - rest) < REST_MM):
-            raise ScenarioError(
-                f"operation {number + 1} moves before operation {number} has come to rest",
-                place=f"commands_ms[{number + 1}]",
-                mend="command it later",
-            )
-        if following:
-            # It lasts until the next one is commanded, or where that comes too early for rest, until that moves.
-            early = int(np.searchsorted(fine, following.command_s))
-            if early > begin and np.all(np.abs(x[early - 1 - begin :] - rest) < REST_MM):
-                part = slice(begin, early)
-                x = x[: early - begin]
+        kind, start = plan.kind, plan.command_s + plan.latch_s
+        part, x = _operation(m, number, plan, following, begin, contact_mm, fine)
         begin = part.stop
         travel[part] = x
-        if part.stop < fine.size:
-            travel[part.stop :] = x[-1]
-        past = x > 0.45 * m.stroke_mm if opening else x < 0.55 * m.stroke_mm
-        cut = float(fine[part][np.argmax(past)]) if bool(past.any()) else math.inf
+        travel[part.stop :] = x[-1] if x.size else travel[-1]
         if not m.by_screw(kind):
+            cut = _cut_s(s, kind, fine[part], x)
             if s.coil.armature:
                 amps, release = armature_coil(s.coil, m.coil_a, pole, number, kind, fine, plan, cut)
                 releases.append(release)
@@ -99,8 +82,42 @@ def move(s: Scenario, pole: str, fine: FloatArray, rng: np.random.Generator) -> 
             volts[kind] += np.where((fine >= plan.command_s) & (fine < cut), s.coil.supply_v, 0.0)
             switched += [plan.command_s, cut]
         parts.append((part.start, part.stop))
-        motions.append(MotionTruth(pole, number, "open" if opening else "close", plan.command_s, start))
+        motions.append(MotionTruth(pole, number, "open" if kind == "O" else "close", plan.command_s, start))
     return Motions(travel, tuple(parts), coils, volts, tuple(switched), tuple(motions), tuple(releases))
+
+
+def _operation(
+    m: Motion, number: int, plan: Plan, following: Plan | None, begin: int, contact_mm: float, fine: FloatArray
+) -> tuple[slice, FloatArray]:
+    """The samples of one operation, from `begin` on, and the travel in them.
+
+    It lasts until the next one is commanded, or where that comes too early for rest, until that moves.
+    """
+    end = following.command_s + following.latch_s if following else math.inf
+    part = slice(begin, int(np.searchsorted(fine, end)))
+    start = plan.command_s + plan.latch_s
+    x = mechanism.travel(m, plan.kind == "O", contact_mm, plan.speed_m_s, start, fine[part])
+    if not following:
+        return part, x
+    away = np.abs(x - (m.stroke_mm if plan.kind == "O" else 0.0))
+    if not x.size or away[-1] >= REST_MM:
+        raise ScenarioError(
+            f"operation {number + 1} moves before operation {number} has come to rest",
+            place=f"commands_ms[{number + 1}]",
+            mend="command it later",
+        )
+    early = int(np.searchsorted(fine, following.command_s))
+    if early > begin and np.all(away[early - 1 - begin :] < REST_MM):
+        return slice(begin, early), x[: early - begin]
+    return part, x
+
+
+def _cut_s(s: Scenario, kind: str, fine: FloatArray, x: FloatArray) -> float:
+    """When the auxiliary contact in series with the coil opens; infinite where the travel does not get there."""
+    # A coil of fixed shape has contacts of its own beside those that are recorded.
+    low, high = (s.auxiliary.a_share, s.auxiliary.b_share) if s.coil.armature else (0.45, 0.55)
+    past = x > low * s.motion.stroke_mm if kind == "O" else x < high * s.motion.stroke_mm
+    return float(fine[np.argmax(past)]) if bool(past.any()) else math.inf
 
 
 def _plans(s: Scenario, rng: np.random.Generator) -> list[Plan]:

@@ -89,6 +89,14 @@ def test_the_recorded_coil_current_has_its_truth():
         assert abs(u[gone]) < 0.5
 
 
+def test_the_coil_is_cut_off_by_its_auxiliary_contact():
+    sim = run("coil_armature")
+    for row in sim.coils:
+        contact = "a" if row.kind == "open" else "b"
+        (first,) = [a.first_s for a in sim.auxiliaries if a.contact == contact and a.operation == row.operation]
+        assert first == pytest.approx(row.cut_s, abs=6e-5)
+
+
 def test_the_release_comes_before_the_motion():
     sim = run("coil_armature")
     for coils, motion in zip(sim.coils, sim.motions, strict=True):
