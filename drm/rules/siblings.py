@@ -13,7 +13,8 @@ from drm.siblings import Contribution, Shift
 
 __all__ = ["interrupters_apart", "shifts"]
 
-_WATCH_P, _INSPECT_P = 0.05, 0.01
+# One healthy breaker in twenty has a finding, one in two hundred one at `inspect` (benchmarks/siblings.py).
+_WATCH_P, _INSPECT_P = 0.05, 0.005
 # Below this many healthy standard deviations a wipe counts as unchanged.
 _UNCHANGED_SD = 2.0
 
@@ -79,7 +80,7 @@ _SAY = {
 
 
 def interrupters_apart(c: Context) -> Iterator[Finding]:
-    """One finding per interrupter and way of differing; p < 0.05 watch, p < 0.01 inspect."""
+    """One finding per interrupter and way of differing; p < 0.05 watch, p < 0.005 inspect."""
     for name in sorted(c.comparison.contributions):
         items = c.comparison.contributions[name]
         groups: dict[str, list[Contribution]] = {}
