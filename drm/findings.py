@@ -67,7 +67,7 @@ def findings(
         mechanism's times are counted; lets poles with mechanisms of their own be compared in time.
         ``timing``: times of breaker, poles and interrupters as a table.
         ``reference``: an earlier result, :class:`drm.reference.Reference`, or None. ``setup_faults``: the
-        :class:`drm.setup_fault.Fault` found in how the test was made. ``timing``: times of the breaker as a whole.
+        :class:`drm.setup_fault.Fault` found in how the test was made.
 
     Returns
     -------
@@ -76,7 +76,18 @@ def findings(
     """
     # The rules build Finding, so they can be imported only once this module is whole.
     from drm.rules import context as rules_context
-    from drm.rules import limits, reference, resistance, setup, setup_faults, siblings, simultaneity, wipe
+    from drm.rules import (
+        limits,
+        main_contact,
+        physics,
+        reference,
+        resistance,
+        setup,
+        setup_faults,
+        siblings,
+        simultaneity,
+        wipe,
+    )
     from drm.rules import mechanisms as motion
 
     context = rules_context.Context(
@@ -89,6 +100,10 @@ def findings(
         siblings.shifts,
         resistance.above_lowest,
         reference.since_then,
+        physics.melting,
+        physics.softening,
+        main_contact.uneven,
+        main_contact.bounce,
         simultaneity.simultaneity,
         motion.shifted_instants,
         motion.mechanisms_apart,

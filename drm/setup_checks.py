@@ -17,7 +17,7 @@ from drm.operations import Operation, coil_pulses
 from drm.quantity import Quantity
 from drm.record import Record
 from drm.resistance import Trace
-from drm.setup_fault import Fault
+from drm.setup_fault import Fault, reasons_for
 from drm.setup_pairing import pairing
 from drm.setup_scale import closed_levels, scale
 from drm.setup_trace import clipped, dead, loose, reversed_polarity
@@ -77,7 +77,7 @@ def in_the_traces(
     """
     own = (*reversed_polarity(record, breaker, traces), *loose(traces), *clipped(record, breaker, traces))
     # A trace that fails now and then or is cut off says nothing about clocks.
-    spoiled = {(n, i) for f in own if f.spoils for i in f.interrupters for n in f.operations}
+    spoiled = {(n, i) for n, i in traces if reasons_for(own, i, n)}
     pairs = pairing(breaker, operations, {k: t for k, t in traces.items() if k not in spoiled})
     return SetupSeen((*own, *pairs.faults, *_exchanged_coils(record, breaker, operations)), pairs.skew, dict(unusable))
 

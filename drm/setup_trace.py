@@ -122,9 +122,9 @@ def loose(traces: Mapping[Key, Trace]) -> Iterator[Fault]:
             "current source that hunts.",
             check=_CLAMP,
             interrupters=(name,),
-            operations=operations,
+            # A clamp that fails now and then is trusted in no operation.
             spoils="all",
-            evidence=dict(numbers),
+            evidence={"seen_in_operations": list(operations)} | numbers,
         )
 
 
