@@ -128,7 +128,8 @@ CONDITIONS: dict[str, Callable[[Scenario, Rng], Scenario]] = {
     ),
     "coil_transient": lambda s, rng: with_tables(s, chain={"coil_coupling_mv": rng.uniform(10.0, 100.0)}),
     "loose_clamp": lambda s, rng: with_tables(
-        _setup("loose_clamp")(s, rng), setup={"loose_uohm": rng.uniform(20.0, 200.0)}
+        _setup("loose_clamp")(s, rng),
+        setup={"loose_uohm": rng.uniform(20.0, 200.0), "loose_breaks": int(rng.integers(0, 5))},
     ),
     "current_a_tenth": _setup("scaled", scale_factor=0.1),
     "current_tenfold": lambda s, rng: with_tables(_setup("scaled")(s, rng), chain={"current_range_a": 5e3}),

@@ -32,6 +32,15 @@ def _exchanged(names: tuple[str, ...], pair: tuple[str, ...]) -> dict[str, str]:
     return source
 
 
+def _held(fine: FloatArray, breaks: int, rng: np.random.Generator) -> FloatArray:
+    """1 where a loose clamp holds, 0 while it has let go: some tenths of a millisecond each time, shape (n,)."""
+    out = np.ones_like(fine)
+    for _ in range(breaks):
+        begin = rng.uniform(fine[0], fine[-1])
+        out[(fine >= begin) & (fine < begin + rng.uniform(1e-4, 8e-4))] = 0.0
+    return out
+
+
 def electrical(
     s: Scenario,
     fine: FloatArray,
@@ -64,6 +73,8 @@ def electrical(
         seen = wired.voltage_v[source[name]]
         if coupled_v.any():
             seen = seen + extra.uniform(0.5, 1.0) * coupled_v
+        if name in setup.loose_clamp:
+            seen = seen * _held(fine, setup.loose_breaks, extra)
         late = skew + drawn.skew_s[name] + (1e-6 * setup.late_us if name in setup.late else 0.0)
         x = chain.sampled(chain.filtered(seen, c.filter_hz, rate), fine, at + late)
         x = -x if name in setup.reversed else x

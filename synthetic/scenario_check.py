@@ -43,7 +43,7 @@ NOT_NEGATIVE = {
         "bounces",
     ),
     "injection": ("earth_loop_mohm", "sense_uh", "on_ms", "off_ms"),
-    "setup": ("loose_uohm", "loose_lead_mohm"),
+    "setup": ("loose_uohm", "loose_lead_mohm", "loose_breaks"),
     "errors": ("voltage_gain_rel", "current_gain_rel", "voltage_offset_v", "skew_s", "travel_rel", "linkage_mm"),
 }
 #: Lists of the set-up that name poles, and those that name two; the other lists name interrupters.

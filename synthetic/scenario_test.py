@@ -68,6 +68,7 @@ class Setup:
     loose_lead_mohm: float = 20.0  # its resistance at 100 A
     loose_clamp: tuple[str, ...] = ()  # voltage taken across a loose current clamp: its resistance adds
     loose_uohm: float = 60.0  # of such a clamp at 100 A, falling as current softens its spots
+    loose_breaks: int = 0  # times at which such a clamp's voltage is lost for a moment, in the record
     scaled: tuple[str, ...] = ()  # current recorded with a wrong ratio
     scale_factor: float = 10.0
     late: tuple[str, ...] = ()  # voltage sampled later than its current, and the record does not say so

@@ -93,6 +93,14 @@ def test_a_loose_clamp_adds_its_own_drop_to_its_own_voltage():
     assert np.std(more) > 0.1 * np.median(more)
 
 
+def test_a_loose_clamp_lets_go_for_some_tenths_of_a_millisecond():
+    held, broken = (wired(loose_clamp=("A1",), loose_breaks=n) for n in (0, 5))
+    lost = (samples(broken, "U_A1") == 0.0) & (samples(held, "U_A1") != 0.0)
+    shares = lost.sum() / 20e3
+    assert 2e-4 < shares < 5 * 8e-4
+    assert differing(broken) == {"U_A1"}
+
+
 def test_a_clamps_resistance_falls_with_current_but_its_drop_grows():
     # Holm: softening spots hold the drop down, they cannot lower it.
     one, two = (clamp_ohm(np.full(4000, a), 60.0, 1e-5, np.random.default_rng(1)) for a in (100.0, 400.0))

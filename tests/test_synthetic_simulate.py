@@ -179,6 +179,25 @@ def test_files_come_back(tmp_path):
     np.testing.assert_allclose(back.channel("U_A1").samples, sim.record.channel("U_A1").samples, rtol=1e-6)
 
 
+@pytest.mark.parametrize("name", ["motor", "coil_armature", "pre_insertion", "static", "both_ends_earthed"])
+def test_the_breaker_file_names_what_the_record_has(tmp_path, name):
+    import json
+
+    import drm
+
+    sim = run(named(name))
+    cfg = write_simulation(sim, tmp_path)
+    breaker = drm.Breaker.load(tmp_path / "breaker.toml")
+    assert breaker.interrupters == sim.breaker.interrupters
+    assert breaker.conditions == sim.breaker.conditions
+    wanted = [getattr(m, k) for m in breaker.mechanisms for k in ("motor", "motor_voltage", "trip_coil_voltage")]
+    wanted += [getattr(u, k) for u in breaker.interrupters for k in ("state", "resistor_state")]
+    assert {w for w in wanted if w} <= set(drm.read(cfg).names)
+    written = json.loads((tmp_path / "truth.json").read_text())
+    for part in ("motions", "coils", "auxiliaries", "motors", "static"):
+        assert len(written.get(part, [])) == len(getattr(sim, part))
+
+
 @pytest.mark.parametrize(
     ("text", "place", "mend"),
     [
