@@ -65,7 +65,7 @@ def findings(
     readings_facts : mapping, optional
         ``reference_s``: (operation, mechanism) -> instant in seconds on the record's clock from which that
         mechanism's times are counted; lets poles with mechanisms of their own be compared in time.
-        ``timing``: times of breaker, poles and interrupters as a table.
+        ``timing``, ``static``, ``pick_up``: times, static resistances and pick-up voltages as tables.
         ``reference``: an earlier result, :class:`drm.reference.Reference`, or None. ``setup_faults``: the
         :class:`drm.setup_fault.Fault` found in how the test was made.
 
@@ -89,6 +89,7 @@ def findings(
         wipe,
     )
     from drm.rules import mechanisms as motion
+    from drm.rules import static
 
     context = rules_context.Context(
         features, mechanisms, comparison, breaker, tuple(record_flags), dict(readings_facts or {})
@@ -110,6 +111,10 @@ def findings(
         motion.envelope,
         motion.resistors,
         motion.sensors,
+        static.above_accepted,
+        static.static_siblings,
+        static.static_current,
+        static.within_range,
         setup_faults.setup_faults,
         setup.current,
         setup.quality,

@@ -105,6 +105,13 @@ class Result:
     timing: pd.DataFrame | None = field(default=None, kw_only=True)
     curves: pd.DataFrame | None = field(default=None, kw_only=True)
     sequence: OperatingSequence | None = field(default=None, kw_only=True)
+    #: Of several records diagnosed together: all of them, static resistances, pick-up voltages, charging runs without an
+    #: operation, and the repeatability of each figure.
+    records: tuple[Record, ...] = field(default=(), kw_only=True)
+    static: pd.DataFrame | None = field(default=None, kw_only=True)
+    pick_up: pd.DataFrame | None = field(default=None, kw_only=True)
+    motors: pd.DataFrame | None = field(default=None, kw_only=True)
+    repeats: pd.DataFrame | None = field(default=None, kw_only=True)
     #: Rows of the readings that were edited by hand, as the program found them; None where none was.
     automatic: pd.DataFrame | None = None
 
@@ -163,18 +170,19 @@ class Seen:
 
 
 def diagnose(
-    record: Record,
+    record: Record | Sequence[Record],
     breaker: Breaker,
     *,
     edits: Sequence[Edit] = (),
     population: Population = ORIENTATION,
     reference: Reference | None = None,
 ) -> Result:
-    """Do the whole job on one record.
+    """Do the whole job on one record, or on several records of one breaker together.
 
     Parameters
     ----------
-    record : Record
+    record : Record or sequence of Record
+        Several give one result (:func:`drm.together.diagnose_all`); edits by hand belong to one record.
     breaker : Breaker
         Must name channels that the record has.
     edits : sequence of Edit
@@ -197,6 +205,12 @@ def diagnose(
     InputError
         If an edit names a reading that the record does not have.
     """
+    if not isinstance(record, Record):
+        from drm.together import diagnose_all
+
+        if edits:
+            raise InputError("edits by hand belong to one record", mend="diagnose that record by itself")
+        return diagnose_all(record, breaker, population=population, reference=reference)
     return conclude(see(record, breaker), edits=edits, population=population, reference=reference)
 
 

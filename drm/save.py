@@ -60,7 +60,8 @@ def save(result: Result, folder: str | os.PathLike[str]) -> None:
     new_edits = _edits_beyond_the_log(result, Path(folder))
     with written_whole(folder) as part:
         tables = {"features": result.features, "mechanisms": result.mechanisms}
-        more = {"timing": result.timing, "travel": result.curves}
+        more = {"timing": result.timing, "travel": result.curves, "static": result.static, "pick_up": result.pick_up}
+        more |= {"motors": result.motors, "repeatability": result.repeats}
         for name, table in (tables | {k: v for k, v in more.items() if v is not None}).items():
             _parquet(table, part / f"{name}.parquet", result.provenance)
             _guarded(table).to_csv(part / f"{name}.csv", index=False, encoding="utf-8", float_format="%.9g")
