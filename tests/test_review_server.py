@@ -195,14 +195,14 @@ def test_a_decision_is_on_the_disk_when_it_is_confirmed_and_tables_follow(tmp_pa
     folder = made(tmp_path)
     with serving(folder) as server:
         told = server.ask("/api/overview")
-        key = key_of(told, "A1")
+        key = key_of(told, "A2")
         found = server.ask(f"/api/reading?reading={key}")["instants"]["arcing"]["ms"]
         status, answer = server.decide(key, {"action": "move", "instant": "arcing", "at_ms": found + 0.5})
         assert (status, answer["version"]) == (200, 1)
         assert read_log(folder / "edits.jsonl").edits[0].who == "R. Person"
         server.settled()
     table = pd.read_parquet(folder / "features.parquet")
-    row = table[table["interrupter"] == "A1"].iloc[0]
+    row = table[table["interrupter"] == "A2"].iloc[0]
     assert row["arcing_contact_ms"] == pytest.approx(found + 0.5)
     assert row["by_hand"] == "arcing contact"
     report = (folder / "report.html").read_text("utf-8")
@@ -276,7 +276,7 @@ def test_those_who_decide_on_different_readings_do_not_wait_for_each_other(tmp_p
 
 def test_an_undo_is_an_entry_and_brings_back_what_was_found(tmp_path: Path) -> None:
     with serving(made(tmp_path)) as server:
-        key = key_of(server.ask("/api/overview"), "A1")
+        key = key_of(server.ask("/api/overview"), "A2")
         before = server.ask(f"/api/reading?reading={key}")
         server.decide(key, {"action": "move", "instant": "arcing", "at_ms": before["instants"]["arcing"]["ms"] + 1})
         server.decide(key, {"action": "undo", "undoes": 1}, seen=1)
