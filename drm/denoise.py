@@ -143,7 +143,7 @@ def shrink(samples: FloatArray, *, sigma: float | None = None, levels: int | Non
     padding = block + (-filled.size) % block
     left = padding // 2
     padded = np.pad(filled, (left, padding - left), mode="symmetric")
-    threshold = scale * np.sqrt(2.0 * np.log(padded.size))
+    threshold = scale * np.sqrt(2.0 * np.log(filled.size))
     out = haar(padded, depth, threshold)[left : left + filled.size].copy()
     out[~good] = np.nan
     return out
