@@ -86,10 +86,10 @@ def findings(
         setup_faults,
         siblings,
         simultaneity,
+        static,
         wipe,
     )
     from drm.rules import mechanisms as motion
-    from drm.rules import static
 
     context = rules_context.Context(
         features, mechanisms, comparison, breaker, tuple(record_flags), dict(readings_facts or {})

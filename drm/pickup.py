@@ -134,12 +134,12 @@ def pick_up_table(mechanisms: pd.DataFrame, refused: Sequence[Attempt], breaker:
     rated = breaker.rated_control_voltage_v
     rows: list[dict[str, object]] = []
     for p in pick_up(attempts):
-        row: dict[str, object] = {"breaker": breaker.name, "mechanism": p.mechanism, "kind": p.kind}
-        row["attempts"] = p.attempts
+        made: dict[str, object] = {"breaker": breaker.name, "mechanism": p.mechanism, "kind": p.kind}
+        made["attempts"] = p.attempts
         for column, q in (("least", p.least_v), ("refused", p.refused_v), ("pick_up", p.between_v)):
-            row |= {f"{column}_v": q.value, f"{column}_v_u": q.u}
+            made |= {f"{column}_v": q.value, f"{column}_v_u": q.u}
         low, high = RANGES_PERCENT[p.kind, breaker.control_supply]
-        row["least_percent"] = 100.0 * p.least_v.value / rated if rated and p.least_v else math.nan
-        row |= {"range_low_percent": low if rated else math.nan, "range_high_percent": high if rated else math.nan}
-        rows.append(row | {"quality": "" if p.consistent else "it refused above a voltage at which it operated"})
+        made["least_percent"] = 100.0 * p.least_v.value / rated if rated and p.least_v else math.nan
+        made |= {"range_low_percent": low if rated else math.nan, "range_high_percent": high if rated else math.nan}
+        rows.append(made | {"quality": "" if p.consistent else "it refused above a voltage at which it operated"})
     return pd.DataFrame(rows)

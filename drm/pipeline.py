@@ -105,8 +105,8 @@ class Result:
     timing: pd.DataFrame | None = field(default=None, kw_only=True)
     curves: pd.DataFrame | None = field(default=None, kw_only=True)
     sequence: OperatingSequence | None = field(default=None, kw_only=True)
-    #: Of several records diagnosed together: all of them, static resistances, pick-up voltages, charging runs without an
-    #: operation, and the repeatability of each figure.
+    #: Of several records diagnosed together: all of them, static resistances, pick-up voltages, charging runs without
+    #: an operation, and the repeatability of each figure.
     records: tuple[Record, ...] = field(default=(), kw_only=True)
     static: pd.DataFrame | None = field(default=None, kw_only=True)
     pick_up: pd.DataFrame | None = field(default=None, kw_only=True)

@@ -22,9 +22,9 @@ def repeatability(features: pd.DataFrame, mechanisms: pd.DataFrame) -> pd.DataFr
     -------
     DataFrame
         ``of`` ('interrupter' or 'mechanism'), ``name, kind, column, n, mean, s_r, s_r_u, stated_u``: mean,
-        repeatability standard deviation (ISO 5725, term), its own standard uncertainty ``s / sqrt(2 (n - 1))``, and the median of the
-        stated standard uncertainties beside it. Rows of ``name`` 'all' pool the names of one kind by their degrees of
-        freedom. Figures measured once are left out.
+        repeatability standard deviation (a term of ISO 5725), its own standard uncertainty ``s / sqrt(2 (n - 1))``, and
+        the median of the stated standard uncertainties beside it. Rows of ``name`` 'all' pool the names of one kind by
+        their degrees of freedom. Figures measured once are left out.
     """
     import pandas as pd
 

@@ -141,7 +141,7 @@ def within_range(c: Context) -> Iterator[Finding]:
             level="inspect" if outside else "watch",
             subject="mechanism",
             message=f"Mechanism {row['mechanism']} did not {row['kind']} at {refused:.1f} V, "
-            f"{100.0 * refused / rated:.0f} % of the rated control voltage; its release is to operate from {low:.0f} %.",
+            f"{100.0 * refused / rated:.0f} % of the rated voltage; its release is to operate from {low:.0f} % on.",
             basis="published: IEC 62271-1, operating range of releases (from memory)",
             advice=look_at_mechanism(
                 "See that the voltage was taken at the coil's terminals; then coil, latch and its lubrication."
