@@ -147,7 +147,7 @@ def main(trials: int = 2000, faults: int = 400, records: int = 20) -> None:
     print("  n test                    any  inspect    wipe-3  wipe-1.5  main+25%   leads   pole  ms each")
     for n in LAYOUTS:
         print(ours(n, np.random.default_rng(20 + n), trials, faults), flush=True)
-        for line in peers(n, np.random.default_rng(120 + n), trials // 2, faults):
+        for line in peers(n, np.random.default_rng(120 + n), max(trials // 2, 20), faults):
             print(line, flush=True)
     if records:
         print(whole(records))
