@@ -23,8 +23,11 @@ from pathlib import Path
 
 import numpy as np
 
+import drm
+from drm.synthetic import Simulation, simulate
 from drm.synthetic.conditions import CONDITIONS, MISLED, draw
 from drm.synthetic.metrics import COLUMNS
+from drm.synthetic.metrics_mechanism import mechanism_truth
 
 FEATURES = (
     "arcing_wipe_mm",
@@ -35,6 +38,12 @@ FEATURES = (
     "main_resistance_uohm",
     "arcing_resistance_uohm",
     "commutation_ms",
+)
+#: Of the mechanism table; NaN where a record does not show it.
+MECHANISM = (
+    *("motion_start_ms", "stroke_mm", "coil_onset_s", "armature_start_ms", "armature_stop_ms", "coil_plateau_a"),
+    *("coil_resistance_ohm", "coil_cut_ms", "auxiliary_a_ms", "auxiliary_b_ms", "auxiliary_a_settled_ms"),
+    *("auxiliary_b_settled_ms", "motor_peak_a", "motor_running_a", "motor_duration_s", "motor_energy_j"),
 )
 #: A wipe wrong by more than this and not flagged is what must not happen, mm.
 GROSS_MM = 1.5
@@ -62,13 +71,11 @@ class Job:
     lost: int = 0  # rows of the truth that the diagnosis does not have
     crash: str = ""
     warned: tuple[str, ...] = ()
+    mechanisms: tuple[tuple[str, float, float], ...] = ()  # column, error, stated standard uncertainty
 
 
 def one(task: tuple[int, int, str]) -> Job:
     """Draw, simulate and diagnose record `number`."""
-    import drm
-    from drm.synthetic import simulate
-
     seed, number, wanted = task
     rng = np.random.default_rng([seed, number])
     condition, scenario = draw(rng, condition=wanted)
@@ -95,7 +102,37 @@ def one(task: tuple[int, int, str]) -> Job:
             elif math.isfinite(right):
                 missing.append(name)
         rows.append(Row(condition, number, t.interrupter, t.kind, str(row["quality"]), errors, tuple(missing)))
-    return Job(condition, tuple(rows), lost, warned=warned)
+    return Job(condition, tuple(rows), lost, warned=warned, mechanisms=_mechanisms(made, result))
+
+
+def _mechanisms(made: Simulation, result: drm.Result) -> tuple[tuple[str, float, float], ...]:
+    truth, out = mechanism_truth(made), []
+    for row in result.mechanisms.to_dict("records"):
+        true = truth.get((row["mechanism"], int(row["operation"])), {})
+        for name in MECHANISM:
+            if name in true:
+                error = float(row.get(name, math.nan)) - true[name]
+                out.append((name, error, float(row.get(f"{name}_u", math.nan))))
+    return tuple(out)
+
+
+def by_mechanism(jobs: Sequence[Job]) -> None:
+    print("\nmechanisms")
+    print(
+        f"{'column':24}{'n':>6}{'inside':>8}"
+        + "".join(f"{x:>10}" for x in ("bias", "rms", "p95", "worst", "u", "missing"))
+    )
+    for name in MECHANISM:
+        every = np.array([(e, u) for j in jobs for n, e, u in j.mechanisms if n == name], dtype=np.float64).reshape(
+            -1, 2
+        )
+        good = every[np.isfinite(every[:, 0])]
+        if not good.size:
+            continue
+        e, u = np.abs(good[:, 0]), good[:, 1]
+        figures = (np.median(good[:, 0]), np.sqrt(np.mean(e**2)), np.quantile(e, 0.95), e.max(), np.nanmedian(u))
+        share = f"{len(good):6d}{np.mean(e <= 1.96 * u):8.3f}"
+        print(f"{name:24}{share}" + "".join(f"{x:10.4g}" for x in figures) + f"{len(every) - len(good):10d}")
 
 
 def interval(hits: int, n: int) -> tuple[float, float]:
@@ -196,6 +233,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if misled:
         by_feature(misled, "false traces (*)")
     by_condition(jobs)
+    by_mechanism([j for j in jobs if j.condition not in {"slow", "sensors_exchanged", "no_travel"}])
     for text, n in Counter(w for j in jobs for w in j.warned).most_common(20):
         print(f"warned {n} times: {text}")
     crashes = [j.crash for j in jobs if j.crash]

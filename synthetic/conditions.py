@@ -61,6 +61,12 @@ def _armature(s: Scenario, rng: Rng) -> Scenario:
     return with_tables(s, motion={"coil_a": rng.uniform(1.5, 5.0)})
 
 
+def _motor(s: Scenario, rng: Rng) -> Scenario:
+    s, charging = in_sequence(s, "C"), rng.uniform(0.4, 0.8)
+    s = with_tables(s, motor={"recorded": True, "voltage_recorded": True, "start_ms": 150.0, "charging_s": charging})
+    return with_tables(s, length_ms=250.0 + 1300.0 * charging)
+
+
 def _limited(s: Scenario, rng: Rng) -> Scenario:
     # Leads that take the whole limit at 0.8 of the current that is asked for: the source never regulates.
     amps, limit = s.injection.current_a, rng.uniform(2.0, 4.0)
@@ -121,6 +127,7 @@ CONDITIONS: dict[str, Callable[[Scenario, Rng], Scenario]] = {
     "armature": _armature,
     "auxiliary_bounce": _of(auxiliary={"bounces": 3}),
     "switched_source": _of(injection={"on_ms": 2.0, "ramp_ms": 8.0}),
+    "motor": _motor,
     "motor_transient": lambda s, rng: with_tables(
         s,
         motor={"recorded": True, "start_ms": 20.0, "charging_s": 0.4},

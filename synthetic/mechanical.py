@@ -55,15 +55,15 @@ def mechanical(
                 out.append(channel(f"{prefix}_{pole}", "A", amps, 20.0, 16))
     truths: list[AuxiliaryTruth] = []
     for pole, motion in motions.items():
-        x = motion.travel_mm[:: c.oversampling]
+        x = motion.travel_mm
         starts = [t.command_s for t in motion.motions]
         for letter, wished in (
             ("a", x < s.auxiliary.a_share * m.stroke_mm),
             ("b", x > s.auxiliary.b_share * m.stroke_mm),
         ):
-            state, found = switch(wished, at, s.auxiliary, extra)
-            truths += changes(pole, letter, wished, found, starts, at)
-            out.append(Channel(f"AUX_{pole}_{letter}", "", state.astype(np.float64), digital=True))
+            state, found = switch(wished, fine, s.auxiliary, extra)
+            truths += changes(pole, letter, wished, found, starts, fine)
+            out.append(Channel(f"AUX_{pole}_{letter}", "", state[:: c.oversampling].astype(np.float64), digital=True))
     return out, tuple(truths)
 
 

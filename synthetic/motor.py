@@ -15,8 +15,8 @@ __all__ = ["Charge", "charge"]
 FloatArray = NDArray[np.float64]
 
 STEP_S = 2e-4
-#: Share of the charging time that belongs to the inrush and is left out of the running mean.
-INRUSH_SHARE = 0.2
+#: Shares of the charging time between which the running mean is taken: neither inrush nor end belongs to it.
+RUNNING = (0.3, 0.9)
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,8 +40,9 @@ class Charge:
 
     @property
     def running_a(self) -> float:
-        """Mean after the first fifth of the time, which the inrush has."""
-        return float(self.current_a[round(INRUSH_SHARE * self.current_a.size) :].mean())
+        """Mean over :data:`RUNNING`."""
+        n = self.current_a.size
+        return float(self.current_a[round(RUNNING[0] * n) : round(RUNNING[1] * n)].mean())
 
 
 def load_nm(motor: Motor, share: float) -> float:

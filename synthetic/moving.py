@@ -82,7 +82,9 @@ def move(s: Scenario, pole: str, fine: FloatArray, rng: np.random.Generator) -> 
             volts[kind] += np.where((fine >= plan.command_s) & (fine < cut), s.coil.supply_v, 0.0)
             switched += [plan.command_s, cut]
         parts.append((part.start, part.stop))
-        motions.append(MotionTruth(pole, number, "open" if kind == "O" else "close", plan.command_s, start))
+        motions.append(
+            MotionTruth(pole, number, "open" if kind == "O" else "close", plan.command_s, start, m.stroke_mm)
+        )
     return Motions(travel, tuple(parts), coils, volts, tuple(switched), tuple(motions), tuple(releases))
 
 
@@ -131,5 +133,5 @@ def _plans(s: Scenario, rng: np.random.Generator) -> list[Plan]:
         speed = (m.open_speed_m_s if opening else m.close_speed_m_s) * (1.0 + row[1])
         latch *= 0.0 if m.by_screw(kind) else 1.0
         latch *= 1.0 + 0.1 * m.scatter_rel * float(rng.standard_normal())
-        plans.append(Plan(kind, 1e-3 * command_ms, latch, speed))
+        plans.append(Plan(kind, 1e-3 * command_ms, float(latch), float(speed)))
     return plans

@@ -44,13 +44,14 @@ class Truth:
 
 @dataclass(frozen=True)
 class MotionTruth:
-    """One operation of one mechanism: the release is energised, and the contacts begin to move."""
+    """One operation of one mechanism: the release is energised, the contacts begin to move, and how far they go."""
 
     mechanism: str
     operation: int
     kind: str
     command_s: float
     start_s: float
+    stroke_mm: float
 
 
 @dataclass(frozen=True)
@@ -88,7 +89,7 @@ class AuxiliaryTruth:
 class MotorTruth:
     """One charging of the spring.
 
-    `running_mean_a` leaves out the first fifth of the time, which the inrush has; `energy_j` is what the supply gave.
+    `running_mean_a` is the mean from 30 to 90 % of the time; `energy_j` is what the supply gave.
     """
 
     mechanism: str
