@@ -62,15 +62,15 @@ def _lag(parted: FloatArray, course: FloatArray, share: FloatArray, most: int) -
     between = 0.5 * (parted[:-1] + parted[1:])
     inner = slice(most, between.size - most)
     lags = np.arange(-most, most + 1)
-    cost = np.array(
-        [
-            float(
-                between[most + k : between.size - most + k] @ against_parted[:-1][inner]
-                + (1.0 - between[most + k : between.size - most + k]) @ against_metal[:-1][inner]
-            )
-            for k in lags
-        ]
-    )
+    against = against_parted[:-1] - against_metal[:-1]
+    first = float(against_metal[:-1][inner].sum() + between[: between.size - 2 * most] @ against[inner])
+    # From one shift to the next the cost changes only by where the state changes, and that is at few samples.
+    turns = np.diff(between)
+    where = np.flatnonzero(turns)
+    met = where[:, None] - lags[None, :-1]
+    inside = (met >= most) & (met < between.size - most)
+    steps = turns[where] @ np.where(inside, against[np.clip(met, 0, against.size - 1)], 0.0)
+    cost = first + np.concatenate([[0.0], np.cumsum(steps)])
     best = float(cost.min())
     # A flat bottom is met in its middle.
     at = int(np.median(lags[cost <= best + 0.25]))
