@@ -121,18 +121,22 @@ class Observation:
     def zone(self) -> NDArray[np.intp]:
         """Indices of the arcing zone's samples in which metal touches; empty without a zone."""
         low, high = self.ends()
-        inside = (self.time_s > low) & (self.time_s < high)
+        if not (np.isfinite(low) and np.isfinite(high)):
+            return np.empty(0, dtype=np.intp)
+        a, b = int(np.searchsorted(self.time_s, low, "right")), int(np.searchsorted(self.time_s, high, "left"))
         with np.errstate(invalid="ignore"):
-            metal = self.resistance_ohm < self.largest_ohm
+            metal = self.resistance_ohm[a:b] < self.largest_ohm
         if self.kind == "close":
             # A bounce's volts are a hundred times what is measured: the recorder's filter has them for some samples.
-            parted = np.flatnonzero(~metal)
-            after = np.unique(np.clip(parted[:, None] + np.arange(-1, FADES + 1), 0, metal.size - 1))
+            first = max(a - FADES, 0)
+            with np.errstate(invalid="ignore"):
+                parted = ~(self.resistance_ohm[first : b + 1] < self.largest_ohm)
             clear = metal.copy()
-            clear[after] = False
-            if int((inside & clear).sum()) >= 4:
+            for k in np.flatnonzero(parted) + first:
+                clear[max(k - 1 - a, 0) : max(k + FADES + 1 - a, 0)] = False
+            if int(clear.sum()) >= 4:
                 metal = clear
-        return np.flatnonzero(inside & metal)
+        return a + np.flatnonzero(metal)
 
     def speed_at(self, instant: Quantity) -> float:
         """Speed in m/s at `instant`; NaN without travel or instant."""
