@@ -136,6 +136,10 @@ def _run(
     early = np.abs(x[first : first + max(4, round(2e-3 / step))])
     rise, rise_u = _rise(early, step) if hidden <= 2.0 * step else (0.0, 0.0)
     begin -= rise
+    if hidden <= 2.0 * step:
+        end, fall_u = _end(time, np.abs(x), first, last, step)
+    else:
+        fall_u = 0.0
     length = last - first + 1
     steady = x[first + int(STEADY[0] * length) : first + int(STEADY[1] * length)]
     if steady.size < 8:
@@ -147,7 +151,9 @@ def _run(
         start_s=Quantity(begin, math.hypot(edge_u, rise_u)) if begun else NOTHING,
         peak_a=_peak(x[first : last + 1], sigma, current_rel) if begun else NOTHING,
         running_a=Quantity(level, math.hypot(current_rel * level, sigma / math.sqrt(steady.size))),
-        duration_s=Quantity(end - begin, math.hypot(math.sqrt(2.0) * edge_u, rise_u)) if begun and ended else NOTHING,
+        duration_s=Quantity(end - begin, math.sqrt(2.0 * edge_u**2 + rise_u**2 + fall_u**2))
+        if begun and ended
+        else NOTHING,
         energy_j=NOTHING,
         begin_s=begin,
     )
@@ -158,6 +164,19 @@ def _run(
     joule = abs(float(np.sum(volts * x[first : last + 1])) * step)
     energy = Quantity(joule, joule * math.hypot(current_rel, voltage_rel))
     return MotorRun(out.start_s, out.peak_a, out.running_a, out.duration_s, energy, begin)
+
+
+def _end(time: FloatArray, x: FloatArray, first: int, last: int, step: float) -> tuple[float, float]:
+    """Where the switch opened: the last sample near the level before it; the current may take a while to die away."""
+    back = round(30e-3 / step)
+    lead = x[max(first, last - back) : max(first + 4, last - back // 3)]
+    level = float(np.median(lead))
+    near = np.flatnonzero(x[max(first, last - back) : last + 1] > 0.9 * level)
+    if near.size == 0:
+        return float(time[last]) + 0.5 * step, 0.0
+    k = max(first, last - back) + int(near[-1])
+    # What it takes to fall by that tenth is a small part of what it takes to die away.
+    return float(time[k]) + 0.5 * step, (float(time[last]) - float(time[k])) / 30.0
 
 
 def _rise(x: FloatArray, step: float) -> tuple[float, float]:
