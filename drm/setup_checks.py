@@ -124,7 +124,7 @@ def beside_the_rest(
         for f in wrong_time(happenings, record.time_s, travels, operations, mine)
         if not set(f.interrupters) & exchanged
     )
-    named = {n for f in scales for n in f.interrupters}
+    named = pairs | {n for f in scales for n in f.interrupters}
     rest = chain(late, dead(seen.unusable, named), _not_named(record, breaker))
     return (*seen.faults, *scales, *travel, *rest)
 

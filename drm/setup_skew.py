@@ -152,7 +152,8 @@ def _between_samples(trace: Trace, parted: FloatArray, share: FloatArray, at: in
 def _turn(parted: FloatArray, kind: str) -> int:
     """First sample after the voltage's last passage to parted (opening) or first passage from it (closing); or -1."""
     half = parted > 0.5
-    turns = np.flatnonzero(half[1:] != half[:-1])
+    into = half[1:] & ~half[:-1] if kind == "open" else ~half[1:] & half[:-1]
+    turns = np.flatnonzero(into)
     return int(turns[-1] if kind == "open" else turns[0]) + 1 if turns.size else -1
 
 
@@ -218,9 +219,8 @@ def pooled(skews: Sequence[Quantity]) -> Quantity:
     middle = float(np.median(values))
     least = min(s.u for s in known)
     spread = 1.4826 * float(np.median(np.abs(values - middle)))
-    return Quantity(
-        middle, math.hypot(least, spread) / math.sqrt(values.size) if values.size > 2 else max(least, spread)
-    )
+    # Most of one event's uncertainty is the filters', which no number of events averages out.
+    return Quantity(middle, max(0.7 * least, math.hypot(least, spread) / math.sqrt(values.size)))
 
 
 def without_skew(trace: Trace, skew_s: float) -> Trace:

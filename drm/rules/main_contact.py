@@ -13,8 +13,8 @@ from drm.rules.context import Context, trusted
 
 __all__ = ["bounce", "uneven"]
 
-#: A commutation is drawn out when it takes so many times its siblings' both on opening and on closing, and so much more,
-#: mm of travel; far when so many times. Of healthy simulated contacts one kind alone may reach twice by chance, both
+#: A commutation is drawn out when it takes so many times its siblings', on opening and on closing alike, and so much
+#: more, mm of travel; far when so many times. Of healthy simulated contacts one kind alone may reach twice by chance, both
 #: together not 1.3 times. Where only one kind was recorded it takes more. Common practice, no source.
 BOTH, BOTH_MORE_MM, FAR = 1.6, 0.8, 2.5
 ALONE, ALONE_MORE_MM = 3.0, 3.0
