@@ -243,23 +243,35 @@ export class Pane {
     addEventListener(kinds[1], end);
   }
 
+  // A flag beyond the range stays at its edge, so that hand and keyboard do not lose it.
   #place() {
     const plot = this.plots.resistance;
     for (const part of PARTS) {
       const flag = this.flag[part];
       const ms = this.at[part];
-      const x = plot && this.columns && ms !== null ? this.place(ms) : null;
-      const shown = x !== null && x >= this.range[0] && x <= this.range[1];
-      flag.hidden = !shown;
-      if (!shown) continue;
-      flag.style.left = `${plot.over.offsetLeft + plot.valToPos(x, "x")}px`;
+      flag.hidden = !plot || !this.columns || ms === null;
+      if (flag.hidden) continue;
+      const x = this.place(ms);
+      const side = this.#side(x, ms);
+      const edge = side < 0 ? 0 : plot.over.clientWidth;
+      flag.style.left = `${plot.over.offsetLeft + (side ? edge : plot.valToPos(x, "x"))}px`;
+      flag.textContent = side < 0 ? `← ${part}` : side > 0 ? `${part} →` : part;
       flag.classList.toggle("moved", this.moved[part]);
       const [low, high] = this.reading.time.whole;
       flag.setAttribute("aria-valuemin", low.toFixed(3));
       flag.setAttribute("aria-valuemax", high.toFixed(3));
       flag.setAttribute("aria-valuenow", ms.toFixed(3));
-      flag.setAttribute("aria-valuetext", `${ms.toFixed(3)} ms${this.axis === "travel" ? `, ${x.toFixed(2)} mm` : ""}${this.moved[part] ? ", moved" : ""}`);
+      const where = side ? ", beyond the range shown" : this.axis === "travel" ? `, ${x.toFixed(2)} mm` : "";
+      flag.setAttribute("aria-valuetext", `${ms.toFixed(3)} ms${where}${this.moved[part] ? ", moved" : ""}`);
     }
+  }
+
+  // -1 left of what is shown, 1 right of it, 0 within.
+  #side(x, ms) {
+    if (x !== null) return x < this.range[0] ? -1 : x > this.range[1] ? 1 : 0;
+    const { t } = this.columns;
+    const along = t.length && t[t.length - 1] < t[0] ? -1 : 1;
+    return t.length && (ms - t[0]) * along < 0 ? -1 : 1;
   }
 
   pointed(plot) {
