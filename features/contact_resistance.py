@@ -156,6 +156,8 @@ def arcing_area_uohm_mm(o: Observation) -> Quantity:
     main = float(np.median(ohm[:LEAST] if o.kind == "open" else ohm[-LEAST:]))
     paces = {"main": 1e3 * o.speed_at(o.main_s), "arcing": 1e3 * o.speed_at(o.arcing_s)}
     half = 0.5 * o.commutation_s.u if o.commutation_s else 0.0
+    # A sum, unlike a median, has the tails in it.
+    tails = max(1.0, float(np.std(ohm)) / s.spread) if s.spread > 0.0 else 1.0
     parts = {
         "main_s": -sign * main * paces["main"] * own_u(o, o.main_s),
         "commutation_s": -main * paces["main"] * half,
@@ -168,7 +170,7 @@ def arcing_area_uohm_mm(o: Observation) -> Quantity:
         "offset": o.offset_ohm * wipe,
         "hum": o.hum_u_ohm * wipe,
         "noise": s.noise * wipe / math.sqrt(s.n),
-        "sampling": s.sampling_of_mean() * wipe,
-        "missing": s.missing_of_mean() * wipe,
+        "sampling": tails * s.sampling_of_mean() * wipe,
+        "missing": tails * s.missing_of_mean() * wipe,
     }
     return _micro(area, parts)
