@@ -278,6 +278,29 @@ def review(result: str, port: int, record: str | None, beside: str | None, brows
 
 
 @_group.command()
+@click.argument("results", nargs=-1, required=True, metavar="DIR...")
+@click.option("--out", required=True, metavar="DIR", help="Folder for table and page.")
+@_one_line
+def trend(results: tuple[str, ...], out: str) -> int:
+    """Follow every figure of one breaker over its tests.
+
+    Each DIR is a folder that `drm diagnose` made. Limits are those of the last test's breaker file.
+    """
+    from drm.trend import trend as follow
+
+    made = follow(results)
+    made.save(out)
+    moving = [s for s in made.series if s.line is not None and s.line.moves]
+    crossing = [s for s in moving if s.crossing is not None]
+    click.echo(
+        f"{len(made.tests)} tests from {made.tests[0].date} to {made.tests[-1].date}: "
+        f"{len(moving)} of {len(made.series)} figures move, {len(crossing)} towards a limit within the horizon"
+    )
+    click.echo(f"Page: {Path(out) / 'trend.html'}")
+    return 0
+
+
+@_group.command()
 @click.argument("scenario", metavar="SCENARIO.toml")
 @click.option("--out", required=True, metavar="DIR", help="Folder for record, breaker file and truth.")
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(min=0), help="Seed of the random numbers.")

@@ -49,7 +49,9 @@ def grounds(result: Result) -> Grounds:
     if limits:
         rests.append("Limits in the breaker file: " + ", ".join(title_of(c) for c in limits) + ".")
     if earlier:
-        rests.append("An earlier test of the same breaker.")
+        before = result.provenance.get("reference") or {}
+        which = f", {clean(before['record'], limit=60)}" if before.get("record") else ""
+        rests.append(f"An earlier test of the same breaker{which}, interrupter by interrupter at comparable current.")
     if count > 1:
         rests.append(
             "Published rules where the maker states nothing else and the record allows them: spread of the main"
@@ -72,6 +74,12 @@ def _cannot(result: Result, count: int, siblings_only: bool) -> list[str]:
         )
     if 1 < count < 6:
         out.append(f"With {count} siblings an outlier can be ranked, hardly judged: absence of a finding says little.")
+    spoiled = sorted(spoiled_by_the_test(result))
+    if spoiled:
+        out.append(
+            f"Nothing is concluded about {_listed(tuple(clean(n, limit=40) for n in spoiled))}: a fault of the test"
+            " spoils all their readings. It is no verdict on them, good or bad."
+        )
     if count == 1:
         out.append("With one interrupter there is no sibling to compare with.")
     if result.readings and all(r.travel_mm is None for r in result.readings):
@@ -133,10 +141,19 @@ def telling_rows(result: Result) -> dict[str, dict[Any, Any]]:
 def unjudged(result: Result) -> set[str]:
     """Interrupters of which nothing could be judged: neither limits nor a comparison with siblings reach them."""
     if result.breaker.limits:
-        return set()
+        return spoiled_by_the_test(result)
     rows = telling_rows(result)
     names = {i.name for i in result.breaker.interrupters}
     return {who for who in names if not np.isfinite(number(rows.get(who, {}).get("sibling_score")))}
+
+
+def spoiled_by_the_test(result: Result) -> set[str]:
+    """Interrupters all of whose rows a fault of the test spoils as a whole."""
+    table = result.features
+    if "quality" not in table.columns:
+        return set()
+    whole = table["quality"].astype(str).str.contains(r"(?:^|;)setup:", regex=True)
+    return {str(n) for n, bad in whole.groupby(table["interrupter"]) if bool(bad.all())}
 
 
 def setup_words(result: Result) -> str:

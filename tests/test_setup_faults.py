@@ -167,3 +167,12 @@ def test_a_fault_of_some_operations_spoils_those_only():
     assert reasons_for([fault], "A1", 1) == ()
     assert reasons_for([fault], "A2", 2) == ()
     assert reasons_for([fault], "A1", 2) == ("setup: no, good",)
+
+
+def test_the_grounds_say_that_a_spoiled_interrupter_is_not_judged_good_or_bad():
+    from drm.grounds import grounds, setup_words, unjudged
+
+    result, _ = _findings("voltage lead off")
+    assert any("Nothing is concluded about B1" in text for text in grounds(result).cannot)
+    assert "B1" in unjudged(result)
+    assert "read the findings about the setup first" in setup_words(result)
