@@ -129,8 +129,6 @@ def _exchanged(
     names: Sequence[str], operations: Sequence[Operation], traces: Mapping[Key, Trace], events: Mapping[Key, Events]
 ) -> Iterator[Fault]:
     """Interrupters with a current each whose voltages fit one another's currents and not their own."""
-    from scipy.optimize import linear_sum_assignment
-
     if len(names) < 2:
         return
     cost, count, lag = _misfits(names, operations, traces, events)
@@ -139,7 +137,13 @@ def _exchanged(
         return
     use = np.flatnonzero(seen)
     part = np.where(count[np.ix_(use, use)] > 0, cost[np.ix_(use, use)], MOST * len(operations))
-    row, column = linear_sum_assignment(part + MOVED * (1.0 - np.eye(use.size)))
+    part = part + MOVED * (1.0 - np.eye(use.size))
+    if bool((np.diag(part) <= part.min(axis=1)).all()):
+        # Each voltage fits its own current best: no other assignment can cost less.
+        return
+    from scipy.optimize import linear_sum_assignment
+
+    row, column = linear_sum_assignment(part)
     to = {int(use[r]): int(use[c]) for r, c in zip(row, column, strict=True)}
     done: set[int] = set()
     for first in to:
