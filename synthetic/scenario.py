@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from drm.synthetic.scenario_breaker import Auxiliary, Coil, Contact, Motion, Motor
-from drm.synthetic.scenario_test import Chain, Errors, Injection, Setup
+from drm.synthetic.scenario_measuring import Chain, Errors, Injection, Setup
 
 __all__ = [
     "FAULTS",
