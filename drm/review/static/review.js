@@ -168,7 +168,8 @@ async function load() {
   const reading = await api.reading("own", state.key);
   if (turn !== state.turn) return;
   state.reading = reading;
-  state.seen = version;
+  state.seen = Math.max(version, state.key === state.seenKey ? state.seen : 0);
+  state.seenKey = state.key;
   const titles = [bdi(reading.name), ` · pole `, bdi(reading.pole), ` · operation ${reading.operation}, ${reading.kind}`];
   at("reading-title").replaceChildren(...titles);
   at("why").textContent = reading.why.length ? `Doubtful because: ${reading.why.join("; ")}.` : "Nothing in this reading is doubtful.";
@@ -255,7 +256,8 @@ function person() {
 
 async function keep(edits, given, key) {
   try {
-    await api.decide({ reading: key, seen: state.seen, ...given, edits });
+    // What was kept has been seen by whoever kept it; on this reading nobody else's can lie between.
+    state.seen = (await api.decide({ reading: key, seen: state.seen, ...given, edits })).version;
   } catch (error) {
     if (!error.overtaken) throw error;
     const before = state.seen;
