@@ -190,6 +190,7 @@ def _breaker(path: str | os.PathLike[str]) -> Any:
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, findings and report.")
 @click.option("--edits", "edits_file", metavar="FILE", help="Edits by hand to apply: edits.jsonl of a reviewed result.")
 @click.option("--reference", metavar="DIR", help="Earlier result of the same breaker to compare with.")
+@click.option("--together", is_flag=True, help="Read all records as one test of one breaker, into one result.")
 @click.option("--json", "as_json", is_flag=True, help="Print the findings document alone.")
 @click.option("--fail-on", type=click.Choice(LEVELS), help="Exit with 1 if a finding is at this level or above.")
 @_one_line
@@ -199,18 +200,25 @@ def diagnose(
     out: str,
     edits_file: str | None,
     reference: str | None,
+    together: bool,
     as_json: bool,
     fail_on: str | None,
 ) -> int:
     """Judge every interrupter from the recorded operation.
 
-    Several records are each judged on their own, into a folder of --out named for the record.
+    Several records are each judged on their own, into a folder of --out named for the record, or with --together as
+    one test: openings, closings, sequences, motor and static records of one breaker in one result.
     """
     breaker = _breaker(breaker_file)
     _distinct(records)
+    if together and edits_file is not None:
+        raise InputError("edits belong to one record", place="--edits", mend="leave out --together")
     if edits_file is not None and len(records) > 1:
         raise InputError("edits belong to one record", place="--edits", mend="give one record")
-    results = _diagnosed(records, breaker, edits_file, reference)
+    if together:
+        results = [(_as_one(records, breaker, reference), "")]
+    else:
+        results = _diagnosed(records, breaker, edits_file, reference)
     for result, folder in results:
         result.save(Path(out) / folder)
     _print([r for r, _ in results], as_json)
@@ -225,6 +233,16 @@ def _distinct(records: tuple[str, ...]) -> None:
             raise InputError(
                 f"two records are called '{stem}' and would share a folder", path=records[n], mend="rename one"
             )
+
+
+def _as_one(records: tuple[str, ...], breaker: Any, reference: str | None) -> Result:
+    """All records as one test."""
+    from drm.readers import read
+    from drm.reference import load_reference
+    from drm.together import diagnose_all
+
+    earlier = None if reference is None else load_reference(reference)
+    return diagnose_all([read(r) for r in _along(records, "records")], breaker, reference=earlier)
 
 
 def _diagnosed(

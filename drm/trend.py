@@ -83,7 +83,7 @@ class Series:
     @property
     def years(self) -> FloatArray:
         """Years from the first test of the series."""
-        return (self.time_s - self.time_s[0]) / YEAR_S
+        return np.asarray((self.time_s - self.time_s[0]) / YEAR_S, dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,7 +154,8 @@ def _instant(start: object, place: Path) -> float:
     found = re.search(r"(\d{4})-(\d{2})-(\d{2})", place.absolute().name)
     if found:
         try:
-            return datetime(*(int(g) for g in found.groups()), tzinfo=UTC).timestamp()
+            year, month, day = (int(g) for g in found.groups())
+            return datetime(year, month, day, tzinfo=UTC).timestamp()
         except ValueError:
             pass
     raise InputError(

@@ -117,7 +117,9 @@ def picture(s: Series) -> Markup:
         band = np.array([s.line.at(float(g)) for g in grid])
         px = x(grid)
         parts.append(svg.area(px, y(band[:, 1]), y(band[:, 2]), class_="band"))
-        parts.append(svg.path(px, y(band[:, 0]), class_="median"))
+        # Where the line leaves the picture it ends; only what is drawn as an area may lie on the edge.
+        seen = np.where((band[:, 0] >= low - spare) & (band[:, 0] <= high + spare), band[:, 0], np.nan)
+        parts.append(svg.path(px, y(seen), class_="median"))
     for limit in limits:
         at = float(y(np.asarray(limit)))
         parts.append(svg.line(LEFT, at, WIDTH - RIGHT, at, class_="limit"))
