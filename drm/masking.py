@@ -42,7 +42,9 @@ def main_zone_end(
         Closed resistance, noise, sampling interval.
     """
     size = max(8, round(BLOCK_S / step_s))
-    blocks = (voltage_v.size - first) // size
+    flowing = np.flatnonzero(current_a[first:] > 0.1 * float(np.nanmax(current_a)))
+    # What follows the last of the current is not looked at: there the contact has parted, or the source is off.
+    blocks = (min(int(flowing[-1]) + 3 * size, voltage_v.size - first) if flowing.size else 0) // size
     if blocks < 2:
         return first
     part = slice(first, first + blocks * size)
@@ -50,7 +52,6 @@ def main_zone_end(
     i = np.where(np.isfinite(current_a[part]), current_a[part], 0.0).reshape(blocks, size)
     level, amps = np.median(v, axis=1), np.median(i, axis=1)
     left = level > LEAVES * closed_ohm * np.maximum(amps, 0.0) + 4.0 * sigma_v / np.sqrt(size)
-    # No current, no drop: there the contact has parted, or the source is off.
     left |= amps < 0.1 * float(np.max(amps))
     twice = np.flatnonzero(left & np.concatenate([left[1:], [True]]))
     return first + (max(int(twice[0]) - 1, 0) if twice.size else blocks) * size

@@ -141,7 +141,10 @@ def trace_of(
     masked = impulses(voltage[rest], sigma=max(sigma, 1e-7))
     voltage[rest] = np.where(masked, np.nan, voltage[rest])
     hum = fit_hum(time[rest], voltage[rest], current[rest], frequency_hz=frequency_hz, resolution_v=step_v)
-    clean = np.where(np.abs(voltage) < 0.98 * ceiling, voltage - hum.at(time), voltage)
+    # What stands at the channel's ceiling is a state and no reading: it keeps its value.
+    below = np.abs(voltage) < 0.98 * ceiling
+    clean = voltage.copy()
+    clean[below] -= hum.at(time[below])
     sigma = max(sigma, hum.sigma_v, 1e-7) if np.isfinite(hum.sigma_v) else max(sigma, 1e-7)
     trace = Trace(time, clean, current, operation.kind, rest, abs(closed_i), sigma, ceiling)
     stray = stray_samples(
