@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,7 +44,7 @@ class Trace:
     sigma_v: float
     ceiling_v: float
 
-    @property
+    @cached_property
     def step_s(self) -> float:
         """Median sampling interval."""
         return float(np.median(np.diff(self.time_s)))
