@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,7 +94,7 @@ class Record:
     flags: tuple[str, ...] = ()
     sha256: dict[str, str] = field(default_factory=dict)
 
-    @property
+    @cached_property
     def sample_rate_hz(self) -> float:
         """Median sampling rate."""
         return float(1.0 / np.median(np.diff(self.time_s))) if self.time_s.size > 1 else float("nan")
