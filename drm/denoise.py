@@ -131,9 +131,16 @@ def shrink(samples: FloatArray, *, sigma: float | None = None, levels: int | Non
     """
     from drm._trace_kernels import haar
 
-    good = np.isfinite(samples)
-    if int(good.sum()) < 8:
+    known = np.flatnonzero(np.isfinite(samples))
+    if known.size < 8:
         return samples.copy()
+    first, last = int(known[0]), int(known[-1]) + 1
+    if last - first < samples.size:
+        # What is missing at both ends stays missing, and nothing is computed for it.
+        whole = np.full(samples.size, np.nan)
+        whole[first:last] = shrink(samples[first:last], sigma=sigma, levels=levels)
+        return whole
+    good = np.isfinite(samples)
     index = np.arange(samples.size)
     filled = np.interp(index, index[good], samples[good])
     scale = noise_sigma(filled) if sigma is None else sigma
