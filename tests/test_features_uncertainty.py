@@ -56,7 +56,9 @@ def pace(t: FloatArray) -> FloatArray:
     return np.asarray(1e-3 * (way(t + 1e-6) - way(t - 1e-6)) / 2e-6)
 
 
-def observation(errors: dict[str, float] | None = None, *, kind: str = "open", seed: int = 0) -> Observation:
+def observation(
+    errors: dict[str, float] | None = None, *, kind: str = "open", seed: int = 0, rise: float = 4e-3
+) -> Observation:
     """One passage through a wipe of some 20 mm, with these errors of its inputs in it; without them the truth."""
     e = dict.fromkeys(U, 0.0) | (errors or {})
     # On closing the same passage backwards in time.
@@ -71,7 +73,7 @@ def observation(errors: dict[str, float] | None = None, *, kind: str = "open", s
     main, arcing = (main, arcing) if kind == "open" else (mirror - main, mirror - arcing)
     rng = np.random.default_rng(seed)
     z = np.convolve(rng.normal(size=t.size + 8), np.full(5, 1.0 / math.sqrt(5.0)), mode="valid")[: t.size]
-    ohm = 300e-6 + 12e-6 * z + 4e-3 * turned * (t - 0.5 * (main + arcing))
+    ohm = 300e-6 + 12e-6 * z + rise * turned * (t - 0.5 * (main + arcing))
     slew = np.full(t.size, 5.0)
     noise = e["noise"] * np.random.default_rng(round(1e9 * abs(e["main_s"]))).normal(size=t.size)
     ohm = (ohm + noise) * (1.0 + e["gain"]) + e["offset"] + e["inductance"] * slew
@@ -152,6 +154,21 @@ def test_gain_and_offset_move_peak_and_roughness_as_stated(name: str) -> None:
     only = ("gain", "offset")
     values = drawn("open", 400, seed=1, only=only)[name]
     assert float(values.std(ddof=1)) == pytest.approx(stated(quantities(observation(seed=1))[name], only), rel=0.12)
+
+
+@pytest.mark.parametrize("kind", ["open", "close"])
+@pytest.mark.parametrize("source", ["timing", "main_s", "arcing_s", "commutation_s"])
+def test_zone_moved_along_a_rising_resistance_moves_its_median_as_stated(kind: str, source: str) -> None:
+    """Four samples either way, so that single samples do not count; the resistance rises by 0.1 mOhm in the zone."""
+    moved, law = [], []
+    for seed in range(6):
+        up, here, down = (
+            quantities(observation({source: sign * 2e-4}, kind=kind, seed=seed, rise=30e-3))["arcing_resistance_uohm"]
+            for sign in (1.0, 0.0, -1.0)
+        )
+        moved.append((up.value - down.value) / 4e-4 * U[source])
+        law.append(dict(here.parts)[source])
+    assert np.mean(law) == pytest.approx(np.mean(moved), rel=0.3)
 
 
 @pytest.mark.parametrize("kind", ["open", "close"])
