@@ -67,7 +67,9 @@ def resistance_of(trace: Trace, *, inductance_h: float = 0.0, least_share: float
     """
     enough = trace.current_a > least_share * trace.injected_a
     with np.errstate(invalid="ignore", divide="ignore"):
-        drop = trace.voltage_v - inductance_h * _moving(slope(trace.time_s, trace.current_a))
+        drop = trace.voltage_v
+        if inductance_h != 0.0:
+            drop = drop - inductance_h * _moving(slope(trace.time_s, trace.current_a))
         return np.where(enough, drop / trace.current_a, np.nan)
 
 
