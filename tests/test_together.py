@@ -227,3 +227,20 @@ def test_saved_together_everything_is_there(tmp_path):
     names = {p.name for p in tmp_path.iterdir()}
     assert {"static.csv", "repeatability.csv", "timing.csv", "travel.csv", "features.csv"} <= names
     assert set(pd.read_csv(tmp_path / "timing.csv").scope) == {"breaker", "pole", "interrupter"}
+
+
+def test_the_command_line_reads_records_together(tmp_path):
+    from click.testing import CliRunner
+
+    from drm.cli import _group
+    from drm.synthetic import write_simulation
+
+    paths = [str(write_simulation(simulated(n), tmp_path / n)) for n in ("open", "close")]
+    # Both records are of one breaker, whose file names the channels of both.
+    file = tmp_path / "breaker.toml"
+    text = (tmp_path / "open" / "breaker.toml").read_text(encoding="utf-8")
+    file.write_text(text.replace('trip_coil = "TC_A"', 'trip_coil = "TC_A"\nclose_coil = "CC_A"'), encoding="utf-8")
+    words = ["diagnose", *paths, "--breaker", str(file), "--out", str(tmp_path / "out"), "--together"]
+    done = CliRunner().invoke(_group, words)
+    assert done.exit_code == 0, done.output
+    assert set(pd.read_csv(tmp_path / "out" / "features.csv").operation) == {1, 2}
