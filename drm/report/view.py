@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from drm.edit_words import edit_lines, edit_summary
 from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows, unjudged
-from drm.report import bars, curves, motion, plots, tables
+from drm.report import bars, curves, events, motion, plots, signals, tables, together
 from drm.report.others import alternatives
 from drm.wording import LEVELS, MARKS, VERDICTS, clean, measured, name, number, title_of, unit_of, value_words, worst
 
@@ -39,6 +39,16 @@ def view(result: Result) -> dict[str, Any]:
         "weak": tables.weak_rows(result.features),
         "mechanisms": tables.mechanism_tables(result.mechanisms),
         "motion": motion.pictures(result.readings),
+        "sequence": events.sequence_words(result),
+        "events": events.pictures(result),
+        "times": events.tables(result),
+        "together": together.tables(result),
+        "signals": [
+            *signals.envelope_pictures(result),
+            *signals.speed_pictures(result),
+            *signals.coil_pictures(result),
+            *signals.motor_pictures(result),
+        ],
         "findings": said,
         "edits": edit_lines(result),
         "edited": edit_summary(result),
