@@ -31,6 +31,7 @@ from drm.synthetic import named, simulate
 ALARM = 0.05
 _WIPE = ("arcing_wipe_mm", "arcing_contact_mm", "arcing_area_uohm_mm")
 _URGENT = ("hold", "inspect")
+_EVERY = 8
 
 
 def worn_of(n: int) -> str:
@@ -63,14 +64,17 @@ def leads(c: Comparison, who: str, fault: str) -> bool:
 def ours(n: int, rng: np.random.Generator, trials: int, faults: int) -> str:
     """Row of the table."""
     breaker, nothing, who = breaker_of(n), pd.DataFrame(), worn_of(n)
-    any_, urgent, spent = 0, 0, 0.0
-    for _ in range(trials):
+    any_, urgent, spent = 0, 0.0, 0.0
+    for k in range(trials):
         t = healthy(n, rng)
         began = time.perf_counter()
         c = compare(t)
         spent += time.perf_counter() - began
-        any_ += alarmed(c)
-        urgent += any(f.level in _URGENT for f in findings(t, nothing, c, breaker))
+        alarm = alarmed(c)
+        any_ += alarm
+        # The rules take longer than the comparison: of breakers without an alarm every eighth speaks for eight.
+        if alarm or k % _EVERY == 0:
+            urgent += (1 if alarm else _EVERY) * any(f.level in _URGENT for f in findings(t, nothing, c, breaker))
     hit = dict.fromkeys(("wipe -3", "wipe -1.5", "main +25 %"), 0)
     first = named_ = slow = 0
     for _ in range(faults):

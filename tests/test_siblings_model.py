@@ -45,7 +45,7 @@ def test_a_silenced_value_does_not_move_the_others():
     keep = np.array([[False, True, True, True, True, True]])
     none, share = np.zeros((1, 6)), np.zeros(1)
     a = leave_one_out(y, layout, share, share, none, keep)
-    b = leave_one_out(y + [[1e3, 0, 0, 0, 0, 0]], layout, share, share, none, keep)
+    b = leave_one_out(np.add(y, [[1e3, 0, 0, 0, 0, 0]]), layout, share, share, none, keep)
     np.testing.assert_allclose(a.error[0, 1:], b.error[0, 1:], atol=1e-3)
     assert b.error[0, 0] - a.error[0, 0] == pytest.approx(1e3)
 
