@@ -6,10 +6,11 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drm.features.observation import Observation
 from drm.features.sources import own_u
-from drm.features.zone_scatter import LEAST, Scatter, scatter_of, zone_index
+from drm.features.zone_scatter import LEAST, Scatter, middle, scatter_of, zone_index
 from drm.quantity import NOTHING, Quantity
 from drm.uncertainty import combined
 
@@ -39,11 +40,16 @@ def main_resistance_uohm(o: Observation) -> Quantity:
     return _micro(o.main_ohm.value, {"main_fit": fit, **_instrument(o, o.main_ohm.value)})
 
 
+def _slew(o: Observation, index: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Slope of the current over the current; zero beside a missing sample, where none can be told."""
+    return np.zeros(index.size) if o.slew_per_s is None else np.nan_to_num(o.slew_per_s[index], posinf=0.0, neginf=0.0)
+
+
 def _moved_ends(o: Observation, scatter: Scatter) -> dict[str, float]:
     """Parts of the median from the zone's ends: samples let in or left out on one side of it."""
     index, step = o.zone(), o.step_s()
     few = max(1, min(3, index.size // 4))
-    first, last = (float(np.median(o.resistance_ohm[i])) for i in (index[:few], index[-few:]))
+    first, last = (middle(o.resistance_ohm[i]) for i in (index[:few], index[-few:]))
     # A begin that comes later leaves samples out, an end that comes later lets them in.
     begin = scatter.end_of_median(1.0 / step) * (-1.0 if first > scatter.level else 1.0)
     end = scatter.end_of_median(1.0 / step) * (1.0 if last > scatter.level else -1.0)
@@ -66,7 +72,7 @@ def arcing_resistance_uohm(o: Observation) -> Quantity:
     if index.size < LEAST:
         return NOTHING
     s = scatter_of(o, index)
-    slew = 0.0 if o.slew_per_s is None else float(np.median(o.slew_per_s[index]))
+    slew = middle(_slew(o, index))
     parts = {
         "noise": s.noise_of_median(),
         "sampling": s.sampling_of_median(),
@@ -90,7 +96,7 @@ def arcing_resistance_peak_uohm(o: Observation) -> Quantity:
     earlier = zone[time < o.ends()[1] - u] if o.kind == "open" else zone[time > o.ends()[0] + u]
     rise = peak - float(earlier.max()) if earlier.size else 0.0
     k = int(np.argmax(zone))
-    slew = 0.0 if o.slew_per_s is None else float(o.slew_per_s[index][k])
+    slew = float(_slew(o, index)[k])
     sign = 1.0 if o.kind == "open" else -1.0
     parts = {
         "arcing_s": sign * rise,
@@ -153,7 +159,7 @@ def arcing_area_uohm_mm(o: Observation) -> Quantity:
     beside = ohm[np.abs(o.time_s[index] - o.arcing_s.value) < near]
     # Towards parting the resistance rises steeply, and the highest is what a shift of the end lets in.
     arcing = float(np.max(beside)) if beside.size else float(ohm[-1] if o.kind == "open" else ohm[0])
-    main = float(np.median(ohm[:LEAST] if o.kind == "open" else ohm[-LEAST:]))
+    main = middle(ohm[:LEAST] if o.kind == "open" else ohm[-LEAST:])
     paces = {"main": 1e3 * o.speed_at(o.main_s), "arcing": 1e3 * o.speed_at(o.arcing_s)}
     half = 0.5 * o.commutation_s.u if o.commutation_s else 0.0
     # A sum, unlike a median, has the tails in it.

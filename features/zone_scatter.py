@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from drm.features.observation import Observation
 
-__all__ = ["Scatter", "scatter_of", "zone_index"]
+__all__ = ["Scatter", "middle", "scatter_of", "zone_index"]
 
 FloatArray = NDArray[np.float64]
 
@@ -90,6 +90,13 @@ class Scatter:
         return MEDIAN * self.spread * samples / self.n
 
 
+def middle(samples: FloatArray) -> float:
+    """Median of some finite samples, without the general one's cost of a tenth of a millisecond."""
+    ordered = np.sort(samples)
+    half = ordered.size // 2
+    return float(ordered[half]) if ordered.size % 2 else 0.5 * float(ordered[half - 1] + ordered[half])
+
+
 def _sides(x: float) -> float:
     """Sum of arcsin(exp(-|k| x)) over all whole k."""
     lags = np.arange(1.0, max(2.0, 12.0 / x))
@@ -110,9 +117,9 @@ def zone_index(o: Observation) -> NDArray[np.intp]:
 def scatter_of(o: Observation, index: NDArray[np.intp]) -> Scatter:
     """Level and fluctuation of the samples `index`, at least :data:`LEAST`."""
     zone = o.resistance_ohm[index]
-    level = float(np.median(zone))
+    level = middle(zone)
     rest = zone - level
-    spread = 1.4826 * float(np.median(np.abs(rest)))
+    spread = 1.4826 * middle(np.abs(rest))
     noise = min(o.noise_ohm, spread)
     own = math.sqrt(max(spread**2 - noise**2, 0.0))
     rest = np.clip(rest, -3 * spread, 3 * spread)

@@ -274,6 +274,22 @@ def test_sampled_median_lies_about_the_continuous_one_as_stated(step: int) -> No
     assert 0.8 < ratio < 1.15
 
 
+@pytest.mark.parametrize("kind", ["open", "close"])
+def test_missing_samples_widen_and_do_not_empty_the_uncertainty(kind: str) -> None:
+    one = observation(kind=kind)
+    index = one.zone()
+    gap = index[index.size // 3 : index.size // 2]
+    ohm, slew = one.resistance_ohm.copy(), np.full(one.time_s.size, 5.0)
+    ohm[gap] = np.nan
+    slew[[*(gap - 1), *(gap + 1)]] = np.nan
+    got = quantities(replace(one, resistance_ohm=ohm, slew_per_s=slew))
+    before = quantities(one)
+    for name in ("arcing_resistance_uohm", "arcing_area_uohm_mm", "arcing_roughness_uohm"):
+        assert dict(got[name].parts)["missing"] > dict(before[name].parts)["missing"]
+        assert math.isfinite(got[name].u)
+    assert math.isfinite(got["arcing_resistance_peak_uohm"].u)
+
+
 MM = ("travel_mm", "speed_m_s", "main_mm", "arcing_mm", "travel_u_mm", "linkage_mm", "main_u_mm", "arcing_u_mm")
 OHM = ("resistance_ohm", "offset_ohm", "noise_ohm", "inductance_u_h", "largest_ohm")
 
