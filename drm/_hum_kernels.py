@@ -74,11 +74,11 @@ def _backward(low: FloatArray, b: FloatArray) -> FloatArray:
 def _columns(
     time_s: FloatArray, current_a: FloatArray, f: float, x: FloatArray, orders: int, unit_hz: float
 ) -> FloatArray:
-    """Design of shape (2 orders + 2, n): current, cosines, sines, and the slope with the frequency in `unit_hz`."""
+    """Design of shape (n, 2 orders + 2): current, cosines, sines, and the slope with the frequency in `unit_hz`."""
     n = time_s.size
-    out = np.zeros((2 * orders + 2, n))
+    out = np.zeros((n, 2 * orders + 2))
     for m in range(n):
-        out[0, m] = current_a[m]
+        out[m, 0] = current_a[m]
         if orders == 0:
             continue
         angle = 2.0 * np.pi * f * time_s[m]
@@ -87,10 +87,10 @@ def _columns(
         rate = 0.0
         for k in range(1, orders + 1):
             c, s = c * c1 - s * s1, s * c1 + c * s1
-            out[k, m] = c
-            out[orders + k, m] = s
+            out[m, k] = c
+            out[m, orders + k] = s
             rate += k * (x[orders + k] * c - x[k] * s)
-        out[2 * orders + 1, m] = 2.0 * np.pi * unit_hz * time_s[m] * rate
+        out[m, 2 * orders + 1] = 2.0 * np.pi * unit_hz * time_s[m] * rate
     return out
 
 
@@ -150,11 +150,16 @@ def solve(
         design = _columns(time_s, current_a / typical, f, x, orders, unit_hz)
         normal = np.zeros((p, p))
         right = np.zeros(p)
+        # Sums over the unknowns inside, not over the samples: these the compiler does several at a time, and no library
+        # of linear algebra has to be loaded.
+        for m in range(n):
+            for a in range(p):
+                heavy = weight[m] * design[m, a]
+                right[a] += heavy * voltage_v[m]
+                for b in range(a + 1):
+                    normal[a, b] += heavy * design[m, b]
         for a in range(p):
-            row = weight * design[a]
-            right[a] = np.dot(row, voltage_v)
-            for b in range(a + 1):
-                normal[a, b] = np.dot(row, design[b])
+            for b in range(a):
                 normal[b, a] = normal[a, b]
         # The slope's column is beside the harmonics' own present values, which the fit replaces: nothing to take off.
         last = p - 1
@@ -176,7 +181,7 @@ def solve(
         for m in range(n):
             model = 0.0
             for a in range(p):
-                model += x[a] * design[a, m]
+                model += x[a] * design[m, a]
             rest[m] = voltage_v[m] - model
         if free:
             f += x[last] * unit_hz
