@@ -252,7 +252,8 @@ def _as_it_is(operations: str, seed: int) -> frozenset[str]:
 
 def _verdict(result: drm.Result, who: tuple[str, ...]) -> list[str]:
     return [
-        f"{f.code} {' '.join(f.interrupters)}"
+        # By pole: which of two interrupters that part together is named first is chance.
+        f"{f.code} {' '.join(sorted({n[0] for n in f.interrupters}))}"
         for f in result.findings
         if f.subject != "setup" and f.level != "note" and set(f.interrupters) & set(who)
     ]
