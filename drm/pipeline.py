@@ -10,6 +10,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +57,10 @@ COIL_U = 20e-6
 MOTION_U, MOTION_SHARE = 300e-6, 0.02
 #: Of the sense loop's inductance, H, fitted or not: a metre or two of leads has about a microhenry at the most.
 INDUCTANCE_U = 0.25e-6
+
+
+#: Record -> (window, reference) -> times from it: what the interrupters of one mechanism share.
+_CLOCKS: WeakKeyDictionary[Record, dict[tuple[int, int, float], FloatArray]] = WeakKeyDictionary()
 
 
 @dataclass(frozen=True, eq=False)
@@ -526,7 +531,7 @@ def _read(
     reading = Reading(
         interrupter,
         operation,
-        1e3 * (trace.time_s - reference),
+        _clock_ms(record, window, reference),
         trace.voltage_v,
         trace.current_a,
         conducting,
@@ -535,6 +540,15 @@ def _read(
         zones,
     )
     return reading, row
+
+
+def _clock_ms(record: Record, window: slice, reference_s: float) -> FloatArray:
+    """Times of an operation from its reference, ms; one array for all that share both."""
+    known = _CLOCKS.setdefault(record, {})
+    key = (window.start, window.stop, reference_s)
+    if key not in known:
+        known[key] = 1e3 * (record.time_s[window] - reference_s)
+    return known[key]
 
 
 def _with_clock(
