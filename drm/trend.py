@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from drm.breaker import Limit
 from drm.errors import InputError
-from drm.trend_slope import Crossing, Line, crossing_of, line_of
+from drm.trend_slope import YEAR_S, Crossing, Line, crossing_of, line_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 __all__ = ["Series", "Test", "Trend", "load_test", "trend", "trend_table"]
 
 FloatArray = NDArray[np.float64]
-YEAR_S = 365.25 * 86400.0
 #: Table -> the column that names what a figure is of.
 TABLES = {"features": "interrupter", "mechanisms": "mechanism", "static": "interrupter", "timing": "name"}
 _ASIDE = {"operation", "position", "sibling_score", "sibling_p", "coil_onset_s", "spread_limit_ms"}

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LEAST_FOR_RANKS", "Crossing", "Line", "crossing_of", "line_of", "sen_interval", "theil_sen"]
+__all__ = ["LEAST_FOR_RANKS", "YEAR_S", "Crossing", "Line", "crossing_of", "line_of", "sen_interval", "theil_sen"]
 
 FloatArray = NDArray[np.float64]
+YEAR_S = 365.25 * 86400.0
 #: Fewer values than this give ranks no interval of 95 %; the stated uncertainties must then carry it.
 LEAST_FOR_RANKS = 6
 #: How far beyond the last test a line is followed, in spans of the tests; common practice, no source.

@@ -10,10 +10,11 @@ from markupsafe import Markup
 
 from drm.grounds import CAUTIONS
 from drm.report import svg
-from drm.trend import YEAR_S, Series, Trend
+from drm.trend_slope import YEAR_S
 from drm.wording import figure, measured, name, title_of, unit_of
 
 if TYPE_CHECKING:
+    from drm.trend import Series, Trend
     from drm.trend_slope import Line
 
 __all__ = ["picture", "render"]
