@@ -113,16 +113,13 @@ def explain(
     if len(known) < 3:
         return ()
     out: list[Explanation] = []
+    # Interrupters of one mechanism share its latch and run, so each mechanism counts once. The median of all is that of
+    # the sound ones as long as most are sound; of two mechanisms nobody can say which is off.
+    once = list({str(r["mechanism"]): r for r in known}.values())
+    usual = {p: float(np.median([float(r[p]) for r in (known if p == "offset_ms" else once)])) for p in parts}
     for row in known:
-        # Interrupters of one mechanism share its latch and run: a mechanism is compared with the others.
-        mates = [r for r in known if r is not row]
-        apart = [r for r in mates if r["mechanism"] != row["mechanism"]]
-        away: dict[str, float] = {}
-        u: dict[str, float] = {}
-        for p in parts:
-            others = mates if p == "offset_ms" or len(apart) < 2 else apart
-            away[p] = float(row[p]) - float(np.median([float(r[p]) for r in others]))
-            u[p] = math.hypot(float(row[f"{p}_u"]), HEALTHY_MS[p])
+        away = {p: float(row[p]) - usual[p] if p == "offset_ms" or len(once) > 2 else 0.0 for p in parts}
+        u = {p: math.hypot(float(row[f"{p}_u"]), HEALTHY_MS[p]) for p in parts}
         total = sum(away.values())
         # Start and passage are shared by neighbouring parts, so the whole is known better than they add up to.
         whole_u = math.sqrt(sum(v * v for v in HEALTHY_MS.values()) + float(row["offset_ms_u"]) ** 2)

@@ -125,7 +125,7 @@ def mechanisms_apart(c: Context) -> Iterator[Finding]:
                 spread = math.sqrt(absolute**2 + (share * middle) ** 2 + float(us[k]) ** 2)
                 away = (float(values[k]) - middle) / spread
                 # Of three, the odd one is off both others; the other two are off one another's middle.
-                if abs(away) > APART and float(np.ptp(others)) < 0.7 * abs(float(values[k]) - middle):
+                if abs(away) > APART and float(np.ptp(others)) < 0.4 * abs(float(values[k]) - middle):
                     found.setdefault(str(name), []).append((away, int(str(number)), float(values[k]), middle))
         for name, hits in sorted(found.items()):
             away, number, value, middle = max(hits, key=lambda h: abs(h[0]))
