@@ -7,13 +7,15 @@ Parting is judged in volts and current: above about 1.1 V nothing metallic is to
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.commutation import Commutation, fit_commutation
 from drm.quantity import NOTHING, Quantity
-from drm.resistance import METALLIC_VOLT, Trace, inductance, resistance_of, without_loop
+from drm.resistance import METALLIC_VOLT, Trace, _moving, inductance, resistance_of, slope, without_loop
 
 __all__ = ["Zones", "segment"]
 
@@ -65,6 +67,17 @@ class Zones:
     inductance_h: float = 0.0
     end_s: float = float("nan")
     reasons: tuple[str, ...] = ()
+
+
+def _long_run(samples: FloatArray, sigma: float, *, block: int = 8) -> float:
+    """Variance of the means of `block` samples by that of white noise `sigma`, at least one."""
+    part = samples[np.isfinite(samples)]
+    part = part[: part.size // block * block].reshape(-1, block)
+    if part.shape[0] < 8:
+        return 1.0
+    means = part.mean(axis=1)
+    spread = 1.4826 * float(np.median(np.abs(means - np.median(means))))
+    return min(max(block * (spread / sigma) ** 2, 1.0), 16.0)
 
 
 def _student(residual: FloatArray, scale: FloatArray | float, freedom: float) -> FloatArray:
@@ -125,20 +138,6 @@ def _change(voltage: FloatArray, current: FloatArray, closed: float, sigma: floa
     return split, level
 
 
-def _crossing(time: FloatArray, r: FloatArray, level: float, near: int, reach: int) -> float:
-    """Instant nearest to sample `near` at which `r` rises through `level`; NaN without one within `reach` samples."""
-    lo, hi = max(0, near - reach), min(r.size - 1, near + reach)
-    part, t = r[lo : hi + 1], time[lo : hi + 1]
-    good = np.isfinite(part)
-    part, t = part[good], t[good]
-    up = np.flatnonzero((part[:-1] < level) & (part[1:] >= level))
-    if up.size == 0:
-        return float("nan")
-    share = (level - part[up]) / (part[up + 1] - part[up])
-    at = t[up] + share * (t[up + 1] - t[up])
-    return float(at[np.argmin(np.abs(at - time[min(near, time.size - 1)]))])
-
-
 def _loss(time: FloatArray, voltage: FloatArray, last: int, threshold: float, level_v: float) -> Quantity:
     """Instant of the last loss on opening.
 
@@ -191,71 +190,6 @@ def _departure(time: FloatArray, samples: FloatArray, last: int) -> float:
     rate = (samples[c] - samples[b]) / (time[c] - time[b])
     low, high = sorted((float(time[a]), float(time[b])))
     return min(max(float(time[b] + (level - samples[b]) / rate), low), high)
-
-
-def _ramp(
-    time: FloatArray,
-    r: FloatArray,
-    closed: float,
-    arcing: float,
-    spread: float,
-    noise: float,
-    at: float,
-    reach_s: float,
-) -> float:
-    """Middle of the commutation as a straight ramp, s, the most likely one under heavy-tailed scatter.
-
-    Each sample may scatter by the voltage's noise and, in proportion to how far the current has moved, by the arcing
-    contact's own fluctuation: Student's t with three degrees of freedom, so that a momentary part-separation beside the
-    move does not pull it. A straight ramp is the wrong shape for fingers that leave one by one; its middle is not
-    moved by that, its ends are.
-
-    Parameters
-    ----------
-    time, r : ndarray, shape (n,)
-        In order of opening; time runs backwards where the contact closes.
-    closed, arcing : float
-        Levels before and after, ohm.
-    spread, noise : float
-        Relative scatter of the arcing contact; noise of the resistance, ohm.
-    at, reach_s : float
-        Where to look, s.
-    """
-    window = np.abs(time - at) <= reach_s
-    t, y = time[window], r[window]
-    good = np.isfinite(y)
-    t, y = t[good], y[good]
-    if t.size < 8:
-        return at
-    forward = 1.0 if t[-1] > t[0] else -1.0
-    step = float(np.median(np.abs(np.diff(t))))
-    durations = (
-        np.unique(np.concatenate([[0.5, 1.0, 2.0, 3.0, 4.0], np.geomspace(5.0, max(6.0, reach_s / step), 10)])) * step
-    )
-    best = (at, durations[0])
-    centre, half = at, 0.6 * reach_s
-    for _ in range(3):
-        middles = np.linspace(centre - half, centre + half, 33)
-        m, d = (a.ravel() for a in np.meshgrid(middles, durations, indexing="ij"))
-        share = np.clip(forward * (t[None, :] - m[:, None]) / d[:, None] + 0.5, 0.0, 1.0)
-        model = closed + (arcing - closed) * share
-        scale = np.hypot(noise + 0.05 * closed, spread * arcing * share)
-        likelihood = _student(y[None, :] - model, scale, 3.0).sum(axis=1)
-        k = int(np.argmax(likelihood))
-        best = (float(m[k]), float(d[k]))
-        centre, half = best[0], half / 8.0
-    return best[0]
-
-
-def _width(time: FloatArray, r: FloatArray, closed: float, arcing: float, near: int, reach: int) -> Quantity:
-    """Duration of the commutation from its 10 % and 90 % crossings, stretched to the whole move."""
-    step = float(np.median(np.abs(np.diff(time))))
-    jump = arcing - closed
-    low = _crossing(time, r, closed + 0.1 * jump, near, reach)
-    high = _crossing(time, r, closed + 0.9 * jump, near, reach)
-    if not (np.isfinite(low) and np.isfinite(high)):
-        return NOTHING
-    return Quantity(max(abs(high - low) / 0.8, step), step)
 
 
 def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "another interrupter") -> Zones:
@@ -339,34 +273,37 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         main = Quantity(arcing.value, step) if arcing else NOTHING
         return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
 
-    # The level just after the commutation, not the zone's median, says where the middle of the move lies.
     zone = r_all[split : cut + 1]
     overall = float(np.nanmedian(zone))
     # At rated speed the move takes half a millisecond, in a slow operation a tenth of the zone.
-    reach = max(3, round(1.5e-3 / step), (cut - split) // 5)
-    about_s = max(1e-3, 0.1 * (cut - split) * step)
-    at, duration, local = float("nan"), NOTHING, overall
-    for _ in range(3):
-        # The middle in the record, then the level over the millisecond that follows the move, then the middle again.
-        at = _crossing(time, r_all, 0.5 * (closed_own + local), split, reach)
-        duration = _width(time, r_all, closed_own, local, split, reach)
-        if not np.isfinite(at):
-            at = float(time[split])
-        past = np.abs(time - at) * np.where((time > at) == opening, 1.0, -1.0)
-        half = 0.5 * duration.value if duration else step
-        near = r_all[(past > half) & (past < half + about_s) & (np.arange(time.size) <= cut)]
-        near = near[np.isfinite(near) & (near < 2.0 * overall)]
-        local = float(np.median(near)) if near.size >= 5 else overall
-    spread = 1.4826 * float(np.nanmedian(np.abs(zone - overall))) / max(overall, 1e-12)
+    longest = max(1.5e-3, 0.2 * (cut - split) * step)
+    sliding = r_all[max(0, split - math.ceil((longest + 5e-3) / step)) : max(8, split - math.ceil(longest / step))]
+    scatter = 1.4826 * float(np.nanmedian(np.abs(sliding - np.nanmedian(sliding)))) if np.isfinite(sliding).any() else 0
     noise = trace.sigma_v / trace.injected_a
-    around = max(8 * step, min(reach * step, 1.2e-3 + 0.1 * (cut - split) * step))
-    fitted = _ramp(time, r_all, closed_own, local, max(spread, 0.03), noise, at, around)
-    # The passage through the middle follows the shape, the ramp withstands the fluctuation: both count the same, and
-    # what they differ by is part of the uncertainty.
-    differ = abs(fitted - at)
-    at = 0.5 * (at + fitted)
-    shape = (0.1 + min(spread, 0.5)) * (duration.value if duration else step) * 0.5
-    main = Quantity(at - DELAY * step, float(np.sqrt((0.4 * step) ** 2 + shape**2 + (0.5 * differ) ** 2)))
+    scatter = math.sqrt(max(scatter**2 - noise**2, (0.01 * closed_own) ** 2))
+    onward = time if opening else -time
+    rate = _moving(slope(trace.time_s, trace.current_a))[order]
+    fit = fit_commutation(
+        onward,
+        r_all * current + henry * rate,
+        current,
+        rate,
+        near=split,
+        first=0,
+        last=cut,
+        closed_ohm=Quantity(closed_own, noise),
+        closed_scatter_ohm=scatter,
+        sigma_v=trace.sigma_v,
+        longest_s=longest,
+        long_run=_long_run(closed_v - closed * trace.current_a[trace.rest], trace.sigma_v),
+    )
+    if fit is None:
+        fit = Commutation(Quantity(float(onward[split]), step), Quantity(step, step))
+    at = fit.middle_s.value if opening else -fit.middle_s.value
+    duration = fit.duration_s
+    main = Quantity(at - DELAY * step, float(np.sqrt(fit.middle_s.u**2 + (0.29 * step) ** 2)))
+    past = np.abs(time - at) * np.where((time > at) == opening, 1.0, -1.0)
+    half = 0.5 * duration.value
     rests = np.isfinite(r_all) & (past > half) & (np.arange(time.size) <= cut)
     shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
     if arcing and (abs(arcing.value - main.value) <= shortest or int(rests.sum()) < LEAST_ZONE):
