@@ -65,6 +65,11 @@ class Commutation:
     shape: int = 0
 
 
+def _up(x: float) -> int:
+    """Least integer not below `x` but for rounding, so that a shifted clock counts the same samples."""
+    return math.ceil(x - 1e-6)
+
+
 def _thinned(window: slice, factor: int, *arrays: FloatArray) -> list[FloatArray]:
     """Means of `factor` neighbours, NaN passed over; the rest at the end is dropped."""
     out = []
@@ -132,7 +137,7 @@ def _fluctuation(r: FloatArray, noise_ohm: float, step_s: float, lag_s: float) -
     if total <= chance * noise_ohm**2:
         return level, 0.0, step_s
     own = total - noise_ohm**2
-    lag = int(min(max(1, round(lag_s / step_s)), good.size // 2))
+    lag = int(min(max(1, int(lag_s / step_s + 1e-6)), good.size // 2))
     steps = np.abs(r[lag:] - r[:-lag])
     steps = steps[np.isfinite(steps)]
     apart = 0.5 * (1.4826 * float(np.median(steps))) ** 2 - noise_ohm**2 if steps.size >= 3 else own
@@ -201,7 +206,7 @@ def fit_commutation(
         return None
 
     # Where the move is, by a search that part-separations and impulses cannot draw.
-    reach = max(6, math.ceil(1.2 * longest_s / step))
+    reach = max(6, _up(1.2 * longest_s / step))
     base_v2 = sigma_v**2 + (closed_scatter_ohm * injected) ** 2
     low, high = max(first, near - reach), min(last + 1, near + reach)
     if high - low < 8:
@@ -233,10 +238,10 @@ def fit_commutation(
 
     # Maximum likelihood on a window about it, the rest of the arcing zone standing in as a prior of its level.
     middle = int(np.searchsorted(time_s, m + origin))
-    wing = max(12, math.ceil(2.5 * d / step), math.ceil(1.5 * min(memory, 2.0 * d) / step))
+    wing = max(12, _up(2.5 * d / step), _up(1.5 * min(memory, 2.0 * d) / step))
     low, high = max(first, middle - wing), min(last + 1, middle + wing)
     fine = 8.0 if spread == 0.0 else 5.0
-    factor = max(1, min((high - low) // 48, int(d / (fine * step))))
+    factor = max(1, min((high - low) // 48, int(d / (fine * step) + 1e-6)))
     t, v, i, rate = _thinned(slice(low, high), factor, time_s, voltage_v, current_a, rate_a_s)
     t = t - origin
     if t.size < 8:

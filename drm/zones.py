@@ -277,7 +277,7 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     overall = float(np.nanmedian(zone))
     # At rated speed the move takes half a millisecond, in a slow operation a tenth of the zone.
     longest = max(1.5e-3, 0.2 * (cut - split) * step)
-    sliding = r_all[max(0, split - math.ceil((longest + 5e-3) / step)) : max(8, split - math.ceil(longest / step))]
+    sliding = r_all[max(0, split - math.ceil((longest + 5e-3) / step - 1e-6)) : max(8, split - math.ceil(longest / step - 1e-6))]
     scatter = 1.4826 * float(np.nanmedian(np.abs(sliding - np.nanmedian(sliding)))) if np.isfinite(sliding).any() else 0
     noise = trace.sigma_v / trace.injected_a
     scatter = math.sqrt(max(scatter**2 - noise**2, (0.01 * closed_own) ** 2))

@@ -54,6 +54,7 @@ def fit(time: FloatArray, volt: FloatArray, amps: FloatArray, *, noise_v: float 
     return found
 
 
+@settings(deadline=None)
 @given(
     shape=st.integers(0, kernels.SHAPES - 1),
     ratio=st.floats(1.05, 60.0),
@@ -67,6 +68,7 @@ def test_every_shape_rises_from_nothing_to_all(shape: int, ratio: float, u: floa
     assert kernels.share_at(shape, 1.0, ratio) == 1.0
 
 
+@settings(deadline=None)
 @given(shape=st.integers(0, kernels.SHAPES - 1), ratio=st.floats(1.05, 60.0))
 def test_half_of_the_current_has_moved_at_the_middle(shape: int, ratio: float) -> None:
     assert kernels.share_at(shape, 0.0, ratio) == pytest.approx(0.5, abs=1e-9)
