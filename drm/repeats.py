@@ -49,6 +49,8 @@ def repeatability(features: pd.DataFrame, mechanisms: pd.DataFrame) -> pd.DataFr
                     if n < 2:
                         continue
                     s, mean = float(np.std(x[good], ddof=1)), float(np.mean(x[good]))
+                    # Equal values differ in their last bit once they are averaged.
+                    s = 0.0 if s < 1e-12 * abs(mean) else s
                     u = part[f"{column}_u"].to_numpy(dtype=float)[good] if f"{column}_u" in part else np.array([np.nan])
                     stated = float(np.median(u[np.isfinite(u)])) if bool(np.isfinite(u).any()) else math.nan
                     rows.append(_row(of, str(name), str(kind), column, n, mean, s, n - 1, stated))

@@ -27,8 +27,15 @@ __all__ = ["Series", "Test", "Trend", "load_test", "trend", "trend_table"]
 
 FloatArray = NDArray[np.float64]
 #: Table -> the column that names what a figure is of.
-TABLES = {"features": "interrupter", "mechanisms": "mechanism", "static": "interrupter", "timing": "name"}
-_ASIDE = {"operation", "position", "sibling_score", "sibling_p", "coil_onset_s", "spread_limit_ms"}
+TABLES = {
+    "features": "interrupter",
+    "mechanisms": "mechanism",
+    "static": "interrupter",
+    "timing": "name",
+    "pick_up": "mechanism",
+    "motors": "mechanism",
+}
+_ASIDE = {"operation", "position", "sibling_score", "sibling_p", "coil_onset_s", "spread_limit_ms", "range_low_percent", "range_high_percent"}
 
 
 @dataclass(frozen=True, eq=False)

@@ -62,7 +62,7 @@ def mechanism_tables(frame: pd.DataFrame) -> list[Table]:
 
 
 def _mechanisms(frame: pd.DataFrame, operation: object) -> Table:
-    columns = [c for c in values_of(frame) if frame[c].notna().any()]
+    columns = [c for c in values_of(frame) if frame[c].notna().any() and (frame[c].astype(str) != "").any()]
     rows = frame.to_dict("records")
     heads = tuple((name(r.get("mechanism", "")), "") for r in rows)
     body = tuple((f"{title_of(c)}, {unit_of(c)}".rstrip(", "), *(_cell(r, c) for r in rows)) for c in columns)

@@ -31,7 +31,8 @@ class Context:
         What the reader had to decide.
     facts : mapping
         What the features do not hold. Known keys: ``reference_s``, mapping (operation, mechanism) -> instant in
-        seconds on the record's clock from which that mechanism's times are counted.
+        seconds on the record's clock from which that mechanism's times are counted; ``timing``, ``static`` and
+        ``pick_up``, tables of the times, of static resistances and of operation at reduced voltage.
     """
 
     features: pd.DataFrame
