@@ -281,17 +281,21 @@ def _print(results: list[Result], as_json: bool) -> None:
 @click.argument("result", metavar="DIR")
 @click.option("--port", default=0, type=click.IntRange(0, 65535), help="Port of the page; any free one if not given.")
 @click.option("--record", metavar="FILE", help="Where the record is now, if it was moved.")
+@click.option("--reference", metavar="DIR", help="Where the earlier result compared with is now, if it was moved.")
 @click.option("--beside", metavar="DIR", help="A second result to look at side by side, such as an earlier test.")
 @click.option("--browser/--no-browser", default=True, help="Whether to open the page in the browser.")
 @_one_line
-def review(result: str, port: int, record: str | None, beside: str | None, browser: bool) -> int:
+def review(
+    result: str, port: int, record: str | None, reference: str | None, beside: str | None, browser: bool
+) -> int:
     """Decide by hand where the automatic reading is doubtful, on a page of this computer alone.
 
     DIR is a folder that `drm diagnose` made. Decisions go to the file edits.jsonl in it; the record is never changed.
     """
     from drm.review import serve
 
-    serve(result, port=port, record=record, beside=beside, browser=browser, say=click.echo)
+    _say("reading the record again")
+    serve(result, port=port, record=record, reference=reference, beside=beside, browser=browser, say=click.echo)
     return 0
 
 

@@ -82,7 +82,7 @@ def automatic_row(result: Result, operation: int, interrupter: str) -> Mapping[A
 
 
 def _records(table: Any) -> Sequence[Mapping[Any, Any]]:
-    return () if table is None else table.to_dict("records")  # type: ignore[no-any-return]
+    return () if table is None else table.to_dict("records")
 
 
 def edit_summary(result: Result) -> str:

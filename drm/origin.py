@@ -16,68 +16,108 @@ from drm.breaker import Breaker
 from drm.errors import InputError
 from drm.record import Record
 
-__all__ = ["SOURCE_NAME", "find_again", "source_document"]
+if typing.TYPE_CHECKING:
+    from drm.pipeline import Result
+    from drm.reference import Reference
+
+__all__ = ["SOURCE_NAME", "Origin", "find_again", "source_document"]
 
 SOURCE_NAME = "source.json"
 SCHEMA = 1
 
 
-def source_document(record: Record, breaker: Breaker, folder: str | os.PathLike[str]) -> dict[str, Any]:
-    """Place and hashes of the record, and the breaker as it was described, as plain data for `folder`."""
-    place = Path(record.path).absolute()
+@dataclasses.dataclass(frozen=True, eq=False)
+class Origin:
+    """What a result was made from."""
+
+    record: Record
+    breaker: Breaker
+    reference: Reference | None
+
+
+def source_document(result: Result, folder: str | os.PathLike[str]) -> dict[str, Any]:
+    """Places and hashes of what `result` was made from, and the breaker as it was described, as plain data."""
+    earlier = result.reference
+    return {
+        "schema": SCHEMA,
+        "records": max(len(result.records), 1),
+        "record": _whereabouts(result.record.path, folder) | {"sha256": dict(result.record.sha256)},
+        "reference": None
+        if earlier is None
+        else _whereabouts(earlier.folder, folder) | {"sha256": {"features.parquet": earlier.sha256}},
+        "breaker": _plain(dataclasses.asdict(result.breaker)),
+    }
+
+
+def _whereabouts(path: str, folder: str | os.PathLike[str]) -> dict[str, Any]:
+    place = Path(path).absolute()
     try:
         relative = os.path.relpath(place, Path(folder).absolute())
     except ValueError:  # another drive
         relative = ""
-    return {
-        "schema": SCHEMA,
-        "record": {"relative": relative.replace(os.sep, "/"), "absolute": str(place), "sha256": dict(record.sha256)},
-        "breaker": _plain(dataclasses.asdict(breaker)),
-    }
+    return {"relative": relative.replace(os.sep, "/"), "absolute": str(place)}
 
 
 def find_again(
-    folder: str | os.PathLike[str], *, record: str | os.PathLike[str] | None = None
-) -> tuple[Record, Breaker]:
-    """The record and breaker that the result in `folder` was made from.
+    folder: str | os.PathLike[str],
+    *,
+    record: str | os.PathLike[str] | None = None,
+    reference: str | os.PathLike[str] | None = None,
+) -> Origin:
+    """What the result in `folder` was made from: record, breaker, and the earlier test that it was compared with.
 
     Parameters
     ----------
     folder : path
         As ``drm diagnose --out`` or :meth:`drm.Result.save` left it.
-    record : path, optional
-        Where the record is now, if it was moved.
+    record, reference : path, optional
+        Where record and earlier result are now, if they were moved.
 
     Raises
     ------
     InputError
-        If the folder holds no such result, or the record was moved or has changed.
+        If the folder holds no such result, it was made of several records together, or what it was made from was moved
+        or has changed.
     """
     from drm.readers import read
+    from drm.reference import load_reference
 
     source = Path(folder) / SOURCE_NAME
     told = _told(source)
-    place = _place(Path(folder), told["record"], record)
-    got = read(place)
-    if sorted(got.sha256.values()) != sorted(told["record"]["sha256"].values()):
+    if told.get("records", 1) != 1:
         raise InputError(
-            "is not the record that the result was made from: its contents differ",
-            path=place,
-            mend="give the unchanged record with --record, or diagnose this one into a new folder",
+            f"was made of {told['records']} records together and cannot be reviewed as one",
+            path=folder,
+            mend="diagnose each record into a folder of its own and review that",
         )
+    got = read(_place(Path(folder), told["record"], record, "record", "--record FILE"))
+    _unchanged(told["record"], got.sha256, got.path, "record")
+    earlier = None
+    if told.get("reference") is not None:
+        earlier = load_reference(_place(Path(folder), told["reference"], reference, "earlier test", "--reference DIR"))
+        _unchanged(told["reference"], {"": earlier.sha256}, earlier.folder, "earlier test")
     try:
         breaker: Breaker = _built(Breaker, told["breaker"])
     except (KeyError, TypeError, ValueError):
         raise _damaged(source) from None
-    return got, breaker
+    return Origin(got, breaker, earlier)
+
+
+def _unchanged(told: Mapping[str, Any], sha256: Mapping[str, str], path: str, what: str) -> None:
+    if sorted(sha256.values()) != sorted(told["sha256"].values()):
+        raise InputError(
+            f"is not the {what} that the result was made from: its contents differ",
+            path=path,
+            mend="give the unchanged one, or run drm diagnose into a new folder",
+        )
 
 
 def _told(source: Path) -> dict[str, Any]:
     try:
         told = json.loads(source.read_text(encoding="utf-8"))
-        record = told["record"]
-        good = all(isinstance(record[k], str) for k in ("relative", "absolute")) and isinstance(told["breaker"], dict)
-        if not (good and isinstance(record["sha256"], dict)):
+        places = [told["record"], *([told["reference"]] if told.get("reference") else [])]
+        words = all(isinstance(p[k], str) for p in places for k in ("relative", "absolute"))
+        if not (words and all(isinstance(p["sha256"], dict) for p in places) and isinstance(told["breaker"], dict)):
             raise _damaged(source)
     except FileNotFoundError:
         raise InputError(
@@ -94,16 +134,16 @@ def _damaged(source: Path) -> InputError:
     return InputError("cannot be read", path=source, mend="run drm diagnose again into this folder")
 
 
-def _place(folder: Path, told: Mapping[str, str], given: str | os.PathLike[str] | None) -> Path:
+def _place(folder: Path, told: Mapping[str, str], given: str | os.PathLike[str] | None, what: str, option: str) -> Path:
     if given is not None:
         return Path(given)
     tried = [folder / told["relative"]] if told["relative"] else []
     tried.append(Path(told["absolute"]))
     for place in tried:
-        if place.is_file():
+        if place.exists():
             return place
     raise InputError(
-        "the record of this result is no longer there", path=tried[-1], mend="say where it is with --record FILE"
+        f"the {what} of this result is no longer there", path=tried[-1], mend=f"say where it is with {option}"
     )
 
 

@@ -119,6 +119,8 @@ class Result:
     repeats: pd.DataFrame | None = field(default=None, kw_only=True)
     #: Rows of the readings that were edited by hand, as the program found them; None where none was.
     automatic: pd.DataFrame | None = None
+    #: The earlier test that it was compared with.
+    reference: Reference | None = field(default=None, kw_only=True)
 
     def save(self, out: str | os.PathLike[str]) -> None:
         """Write tables, findings and report into the folder `out`, whole or not at all.
@@ -329,6 +331,7 @@ def conclude(
         timing=rest.timing,
         curves=rest.curves,
         sequence=rest.sequence,
+        reference=reference,
     )
 
 

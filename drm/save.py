@@ -68,7 +68,7 @@ def save(result: Result, folder: str | os.PathLike[str]) -> None:
         text = json.dumps(findings_document(result), ensure_ascii=False, indent=1, allow_nan=False)
         (part / "findings.json").write_text(text + "\n", encoding="utf-8")
         (part / "report.html").write_text(render(result), encoding="utf-8")
-        source = source_document(result.record, result.breaker, folder)
+        source = source_document(result, folder)
         (part / SOURCE_NAME).write_text(json.dumps(source, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
         if new_edits:
             seen = len(result.edits) - len(new_edits)

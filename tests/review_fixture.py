@@ -23,7 +23,8 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shuti
 
 
 @cache
-def _diagnosed(name: str) -> drm.Result:
+def diagnosed(name: str) -> drm.Result:
+    """The named record's result, made once."""
     folder = RECORDS / name
     return drm.diagnose(drm.read(folder / "record.cfg"), drm.Breaker.load(folder / "breaker.toml"))
 
@@ -31,7 +32,7 @@ def _diagnosed(name: str) -> drm.Result:
 def made(tmp_path: Path, name: str = "series-injection") -> Path:
     """A result folder of its own, saved from the named record, which stays where it is."""
     out = tmp_path / "result"
-    _diagnosed(name).save(out)
+    diagnosed(name).save(out)
     return out
 
 

@@ -10,13 +10,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from review_fixture import RECORDS, made
+from review_fixture import RECORDS, diagnosed, made
 
 import drm
 from drm.breaker import Breaker, Conditions, Instrument, Interrupter, Limit, Mechanism, TravelSensor
 from drm.edit_log import LOG_NAME
 from drm.edits import Edit
 from drm.origin import find_again, source_document
+from drm.reference import load_reference
 from drm.review.columns import BLOCK
 from drm.review.doubt import doubts
 from drm.review.session import Session
@@ -40,13 +41,13 @@ def moved(tmp_path: Path) -> tuple[Path, Path]:
 
 def test_the_breaker_is_found_again_as_it_was(tmp_path: Path) -> None:
     folder = made(tmp_path)
-    record, breaker = find_again(folder)
-    assert breaker == replace(Breaker.load(RECORDS / "series-injection" / "breaker.toml"), path=breaker.path)
-    assert record.name == "record"
+    origin = find_again(folder)
+    assert origin.breaker == Breaker.load(RECORDS / "series-injection" / "breaker.toml")
+    assert origin.record.name == "record"
+    assert origin.reference is None
 
 
 def test_every_field_of_a_breaker_is_found_again(tmp_path: Path) -> None:
-    record = drm.read(RECORDS / "series-injection" / "record.cfg")
     breaker = Breaker(
         "x",
         (Mechanism("A", TravelSensor("T", curve=((0.0, 1.0), (2.0, 3.0))), "t", None, "m", {"a": "AUX"}),),
@@ -59,21 +60,22 @@ def test_every_field_of_a_breaker_is_found_again(tmp_path: Path) -> None:
         {"arcing_wipe_mm": Limit(min=float("inf"))},
         None,
     )
-    (tmp_path / "source.json").write_text(json.dumps(source_document(record, breaker, tmp_path)), "utf-8")
-    assert find_again(tmp_path)[1] == breaker
+    told = source_document(replace(diagnosed("series-injection"), breaker=breaker), tmp_path)
+    (tmp_path / "source.json").write_text(json.dumps(told), "utf-8")
+    assert find_again(tmp_path).breaker == breaker
 
 
 def test_folder_and_record_moved_together_are_found(tmp_path: Path) -> None:
     moved(tmp_path / "old")
     (tmp_path / "old").rename(tmp_path / "new")
-    assert find_again(tmp_path / "new" / "result")[0].path == str(tmp_path / "new" / "result" / "../in/record.cfg")
+    assert find_again(tmp_path / "new" / "result").record.path == str(tmp_path / "new" / "result" / "../in/record.cfg")
 
 
 def test_a_folder_moved_alone_finds_its_record_by_the_whole_path(tmp_path: Path) -> None:
     inputs, result = moved(tmp_path)
     (tmp_path / "far" / "away").mkdir(parents=True)
     result.rename(tmp_path / "far" / "away" / "result")
-    assert find_again(tmp_path / "far" / "away" / "result")[0].path == str(inputs / "record.cfg")
+    assert find_again(tmp_path / "far" / "away" / "result").record.path == str(inputs / "record.cfg")
 
 
 def test_a_record_that_is_gone_is_told_with_the_mend_and_found_with_it(tmp_path: Path) -> None:
@@ -81,7 +83,7 @@ def test_a_record_that_is_gone_is_told_with_the_mend_and_found_with_it(tmp_path:
     inputs.rename(tmp_path / "elsewhere")
     with pytest.raises(drm.InputError, match=r"no longer there; say where it is with --record"):
         find_again(result)
-    assert find_again(result, record=tmp_path / "elsewhere" / "record.cfg")[0].name == "record"
+    assert find_again(result, record=tmp_path / "elsewhere" / "record.cfg").record.name == "record"
 
 
 def test_a_record_that_changed_is_refused(tmp_path: Path) -> None:
@@ -91,6 +93,44 @@ def test_a_record_that_changed_is_refused(tmp_path: Path) -> None:
     (inputs / "record.dat").write_bytes(data)
     with pytest.raises(drm.InputError, match="not the record that the result was made from"):
         find_again(result)
+
+
+def compared(tmp_path: Path) -> tuple[Path, Path]:
+    """A result compared with an earlier one."""
+    (tmp_path / "then").mkdir()
+    earlier = made(tmp_path / "then")
+    folder = RECORDS / "series-injection"
+    record, breaker = drm.read(folder / "record.cfg"), drm.Breaker.load(folder / "breaker.toml")
+    drm.diagnose(record, breaker, reference=load_reference(earlier)).save(tmp_path / "now")
+    return earlier, tmp_path / "now"
+
+
+def test_a_result_compared_with_an_earlier_test_is_reviewed_with_it(tmp_path: Path) -> None:
+    _, now = compared(tmp_path)
+    session = Session(now)
+    assert session.result.provenance["reference"]["record"].startswith("record")
+    assert [f.code for f in session.result.findings] == [
+        f["code"] for f in json.loads((now / "findings.json").read_text("utf-8"))["findings"]
+    ]
+
+
+def test_an_earlier_test_that_is_gone_or_changed_is_told_with_the_mend(tmp_path: Path) -> None:
+    earlier, now = compared(tmp_path)
+    earlier.rename(tmp_path / "moved")
+    with pytest.raises(drm.InputError, match=r"earlier test of this result is no longer there; .* --reference DIR"):
+        Session(now)
+    assert Session(now, reference=tmp_path / "moved").reference is not None
+    other = tmp_path / "other"
+    diagnosed("close-two-per-pole").save(other)
+    with pytest.raises(drm.InputError, match="not the earlier test that the result was made from"):
+        Session(now, reference=other)
+
+
+def test_several_records_in_one_result_are_refused_with_the_mend(tmp_path: Path) -> None:
+    records = tuple(drm.read(RECORDS / n / "record.cfg") for n in ("series-injection", "close-two-per-pole"))
+    replace(diagnosed("series-injection"), records=records).save(tmp_path)
+    with pytest.raises(drm.InputError, match="made of 2 records together"):
+        Session(tmp_path)
 
 
 @pytest.mark.parametrize("text", ["", "{}", "[]", '{"record": 3}', '{"record": {"relative": 1}}', "\x00"])

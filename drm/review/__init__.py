@@ -18,6 +18,7 @@ def serve(
     *,
     port: int = 0,
     record: str | os.PathLike[str] | None = None,
+    reference: str | os.PathLike[str] | None = None,
     beside: str | os.PathLike[str] | None = None,
     browser: bool = False,
     say: Callable[[str], object] = print,
@@ -30,8 +31,8 @@ def serve(
         As ``drm diagnose --out`` left it.
     port : int
         0 for any that is free. Only this computer is answered.
-    record : path, optional
-        Where the record is now, if it was moved.
+    record, reference : path, optional
+        Where the record, and the earlier result that it was compared with, are now if they were moved.
     beside : path, optional
         A second result to look at.
     browser : bool
@@ -58,7 +59,7 @@ def serve(
         ) from None
     from drm.review.session import Session
 
-    session = Session(folder, record=record)
+    session = Session(folder, record=record, reference=reference)
     other = None if beside is None else Session(beside, read_only=True)
     with _listening(port) as listener:
         token, real = secrets.token_urlsafe(32), listener.getsockname()[1]

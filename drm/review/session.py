@@ -33,8 +33,8 @@ class Session:
     ----------
     folder : path
         As ``drm diagnose --out`` left it.
-    record : path, optional
-        Where the record is now, if it was moved.
+    record, reference : path, optional
+        Where the record, and the earlier result that it was compared with, are now if they were moved.
     read_only : bool
         For a result that is only looked at.
 
@@ -45,21 +45,28 @@ class Session:
     """
 
     def __init__(
-        self, folder: str | os.PathLike[str], *, record: str | os.PathLike[str] | None = None, read_only: bool = False
+        self,
+        folder: str | os.PathLike[str],
+        *,
+        record: str | os.PathLike[str] | None = None,
+        reference: str | os.PathLike[str] | None = None,
+        read_only: bool = False,
     ) -> None:
         self.folder, self.read_only = Path(folder), read_only
         self.lock = threading.RLock()
-        found, breaker = find_again(self.folder, record=record)
-        self.seen: Seen = see(found, breaker)
+        origin = find_again(self.folder, record=record, reference=reference)
+        self.reference = origin.reference
+        self.seen: Seen = see(origin.record, origin.breaker)
         self.log: EditLog = read_log(self.folder / LOG_NAME)
-        if self.log.inputs is not None and sorted(self.log.inputs.values()) != sorted(found.sha256.values()):
+        hashes = origin.record.sha256.values()
+        if self.log.inputs is not None and sorted(self.log.inputs.values()) != sorted(hashes):
             raise InputError(
                 "these edits were made on another record",
                 path=self.folder / LOG_NAME,
                 mend="move the file away, or review the folder that it belongs to",
             )
-        self.automatic: Result = conclude(self.seen)
-        self.result: Result = conclude(self.seen, edits=self.log.edits) if self.log.edits else self.automatic
+        self.automatic: Result = self._concluded(())
+        self.result: Result = self._concluded(self.log.edits) if self.log.edits else self.automatic
         self.written = _edits_in_the_tables(self.folder)
         if self.written > len(self.log.edits):
             raise InputError(
@@ -69,6 +76,9 @@ class Session:
             )
         self.trouble = ""
         self._sheets: OrderedDict[tuple[int, str, str], Sheet | None] = OrderedDict()
+
+    def _concluded(self, edits: Sequence[Edit]) -> Result:
+        return conclude(self.seen, edits=edits, reference=self.reference)
 
     @property
     def version(self) -> int:
@@ -80,7 +90,7 @@ class Session:
         with self.lock:
             log = read_log(self.folder / LOG_NAME)
             if len(log.edits) != len(self.log.edits):
-                self.result = conclude(self.seen, edits=log.edits)
+                self.result = self._concluded(log.edits)
             self.log = log
             return self.result
 
@@ -89,7 +99,7 @@ class Session:
         with self.lock:
             number = self.version
             drafts = [_numbered(e, number + k) for k, e in enumerate(edits, start=1)]
-            return conclude(self.seen, edits=(*self.log.edits, *drafts))
+            return self._concluded((*self.log.edits, *drafts))
 
     def decide(self, edits: Sequence[Edit], *, seen: int) -> Result:
         """Add `edits` to the log and conclude anew.
@@ -110,7 +120,7 @@ class Session:
             kept = [tidy(e) for e in edits]
             self.preview(kept)
             self.log = append(self.folder / LOG_NAME, kept, inputs=self.seen.record.sha256, seen=seen)
-            self.result = conclude(self.seen, edits=self.log.edits)
+            self.result = self._concluded(self.log.edits)
             return self.result
 
     def write(self) -> None:
