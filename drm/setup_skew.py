@@ -52,10 +52,11 @@ def _states(trace: Trace) -> tuple[FloatArray, FloatArray, FloatArray] | None:
 def _lag(parted: FloatArray, course: FloatArray, share: FloatArray, most: int) -> tuple[int, float, float]:
     """Shift of the voltage, in samples, at which it contradicts the current least; that, and what other shifts cost.
 
-    Contradictions: parted while the full current flows unmoved or rises; metal while the current falls or before it
+    Contradictions: parted while a current flows unmoved or rises; metal while the current falls or before it
     flows at all.
     """
-    full = (share > 0.97) & (course == 0.0)
+    # Flat at whatever level: a source in its voltage limit gives less through the arcing contact than through the main.
+    full = (share > 0.3) & (course == 0.0)
     none = (share < 0.03) & (course == 0.0)
     against_parted = full + np.maximum(course, 0.0)
     against_metal = none + np.maximum(-course, 0.0)
@@ -201,9 +202,10 @@ def events_of(trace: Trace) -> Events:
     amps = math.nan
     if moves.size:
         place = int(moves[-1] if trace.kind == "open" else moves[0])
-        # Back to where the current still rests: the full one before a loss, none before a touch.
-        rests = share > 0.97 if trace.kind == "open" else share < 0.03
-        while place > 0 and not rests[place]:
+        # Back to where the current does not move yet as it does in the middle of its fall or rise.
+        rate = np.abs(np.diff(share))
+        steep = float(rate[max(0, place - 20) : place + 5].max())
+        while place > 0 and rate[place - 1] > 0.15 * steep:
             place -= 1
         amps = _current_knee(trace, share, place)
     at = trace.time_s[0]
