@@ -36,7 +36,7 @@ from drm.setup_fault import Fault, reasons_for
 from drm.setup_skew import without_skew
 from drm.siblings import compare
 from drm.siblings_prior import ORIENTATION, Population
-from drm.threads import calm, side_by_side
+from drm.threads import WORTH, calm, side_by_side
 from drm.traces import Unusable, trace_of
 from drm.travel import Reading as TravelReading
 from drm.travel import Travel, reading, speed, travel_of
@@ -396,7 +396,7 @@ def _traces(
         )
         return interrupter, got
 
-    return side_by_side(one, breaker.interrupters)
+    return side_by_side(one, breaker.interrupters, most=None if record.time_s.size >= WORTH else 1)
 
 
 def _first_zones(
@@ -414,7 +414,8 @@ def _first_zones(
         trace = without_skew(got[0], setup.skew_s(interrupter.name))
         return interrupter, trace, segment(trace), got[1]
 
-    return side_by_side(one, breaker.interrupters)
+    samples = max((t[0].time_s.size for t in traces.values() if not isinstance(t, Unusable)), default=0)
+    return side_by_side(one, breaker.interrupters, most=None if samples >= WORTH else 1)
 
 
 def _zones_of(
