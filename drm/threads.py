@@ -8,13 +8,16 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import TypeVar
 
-__all__ = ["calm", "side_by_side"]
+__all__ = ["WORTH", "calm", "side_by_side"]
 
 A = TypeVar("A")
 B = TypeVar("B")
 
 #: More would wait for memory and for one another.
 MOST = 4
+#: Samples of a trace below which threads spend more on handing the interpreter's lock over than they gain, and 20 MB
+#: of memory besides.
+WORTH = 200_000
 
 
 @contextmanager
