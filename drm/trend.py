@@ -35,7 +35,16 @@ TABLES = {
     "pick_up": "mechanism",
     "motors": "mechanism",
 }
-_ASIDE = {"operation", "position", "sibling_score", "sibling_p", "coil_onset_s", "spread_limit_ms", "range_low_percent", "range_high_percent"}
+_ASIDE = {
+    "operation",
+    "position",
+    "sibling_score",
+    "sibling_p",
+    "coil_onset_s",
+    "spread_limit_ms",
+    "range_low_percent",
+    "range_high_percent",
+}
 
 
 @dataclass(frozen=True, eq=False)
