@@ -160,12 +160,15 @@ def _onset(time: FloatArray, x: FloatArray, first: int, peak: float, sigma: floa
 
     best, cost = (0.0, 0.0, peak / rise), np.inf
     for rate in (0.0, 0.5 / rise, 1.0 / rise, 2.0 / rise):
-        for t0 in np.linspace(max(float(t[0]), -2.0 * rise), 0.5 * rise, 80):
-            shape = curve(float(t0), rate, 1.0)
-            slope = float(shape @ (y - level)) / max(float(shape @ shape), 1e-30)
-            now = float(np.sum(np.minimum(np.abs(y - level - slope * shape), 10.0 * sigma) ** 2))
-            if now < cost:
-                best, cost = (float(t0), rate, slope), now
+        starts = np.linspace(max(float(t[0]), -2.0 * rise), 0.5 * rise, 80)
+        steep = max(rate, 1e-3 / rise)
+        shapes = -np.expm1(-steep * np.maximum(t[None, :] - starts[:, None], 0.0)) / steep
+        slopes = shapes @ (y - level) / np.maximum(np.sum(np.square(shapes), axis=1), 1e-30)
+        rest = np.abs(y - level - slopes[:, None] * shapes)
+        costs = np.sum(np.square(np.minimum(rest, 10.0 * sigma)), axis=1)
+        k = int(np.argmin(costs))
+        if float(costs[k]) < cost:
+            best, cost = (float(starts[k]), rate, float(slopes[k])), float(costs[k])
     unit = np.array([rise, 1.0 / rise, peak / rise, max(sigma, 1e-6 * peak)])
     seed = np.array([best[0], max(best[1], 1e-3 / rise), best[2], level]) / unit
     seed[1] = min(max(seed[1], 2e-3), 19.0)
