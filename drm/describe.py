@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from drm.errors import RecordError
 from drm.record import Channel, Record
@@ -19,6 +19,8 @@ _CLOSE = re.compile(r"^(cc|clos\w*|yc|on)$")
 _COIL = re.compile(r"^(tc|cc|coil\w*|trip\w*|open\w*|clos\w*|yo|yc)$")
 _MOTOR = re.compile(r"^(mot|motor|charg\w*)$")
 _AUXILIARY = re.compile(r"^(aux\w*|52)$")
+_STATE = re.compile(r"^(state|contact|ch)$")
+_RESISTOR = re.compile(r"^(res|resistor|pir)$")
 
 
 @dataclass(frozen=True)
@@ -45,6 +47,8 @@ class _Pair:
     pole: str
     position: int
     doubt: str
+    state: str = ""
+    resistor: str = ""
 
 
 def describe(records: Sequence[Record]) -> str:
@@ -70,7 +74,7 @@ def describe(records: Sequence[Record]) -> str:
     record = records[0]
     usable = [c for c in record.channels if record.names.count(c.name) == 1]
     channels = [_understood(c) for c in usable]
-    pairs = _pairs(record, channels)
+    pairs = [_with_states(p, channels) for p in _pairs(record, channels)]
     for other in records[1:]:
         for name in dict.fromkeys(n for p in pairs for n in (p.voltage.name, p.current.name)):
             if name not in other.names:
@@ -104,8 +108,8 @@ def _understood(channel: Channel) -> _Read:
     for n, word in enumerate(words):
         match = re.fullmatch(r"([A-Za-z]*?)(\d{0,6})", word)
         letters, digits = match.groups() if match else (word, "")
-        # `IA1`, `UB`: a quantity's letter and a pole's letter run together.
-        run = re.fullmatch(r"([UVI])([ABCRST])", letters) if n == 0 else None
+        # `IA1`, `UB`, `UTC`: a quantity's letter and a pole's, a coil's or the motor's run together.
+        run = re.fullmatch(r"([UVI])([ABCRST]|TC|CC|M)", letters) if n == 0 else None
         for part in run.groups() if run else (letters,):
             if part:
                 out.append(part.lower())
@@ -115,7 +119,19 @@ def _understood(channel: Channel) -> _Read:
         if digits:
             out.append(digits)
             number = int(digits) if number is None else number
+    # A lone m is the motor where it stands for the thing measured, not where it names a place.
+    if out[:1] == ["m"]:
+        out[0] = "motor"
+    elif len(out) > 1 and out[0] in ("u", "v", "i") and out[1] == "m":
+        out[1] = "motor"
     return _Read(channel, tuple(out), pole, number)
+
+
+def _with_states(pair: _Pair, channels: Sequence[_Read]) -> _Pair:
+    """The pair with the state channels of its contact and of its resistor's, told by pole and number."""
+    digital = [c for c in channels if c.channel.digital and c.pole == pair.pole and c.number == pair.position]
+    state = next((c.name for c in digital if c.says(_STATE)), "")
+    return replace(pair, state=state, resistor=next((c.name for c in digital if c.says(_RESISTOR)), ""))
 
 
 def _pairs(record: Record, channels: Sequence[_Read]) -> list[_Pair]:
@@ -186,10 +202,17 @@ def _mechanism(pole: str, channels: Iterable[_Read], only: bool) -> list[str]:
     if moving:
         lines.append(_travel(moving))
     amps = [c for c in analogue if canonical(c.channel.unit) in units("current")]
+    volts = [c for c in analogue if canonical(c.channel.unit) in units("voltage")]
     for key, wanted in (
         ("trip_coil", [c for c in amps if c.says(_TRIP, _COIL) and not c.says(_MOTOR)]),
         ("close_coil", [c for c in amps if c.says(_CLOSE, _COIL) and not c.says(_MOTOR) and not c.says(_TRIP)]),
         ("motor", [c for c in amps if c.says(_MOTOR)]),
+        ("trip_coil_voltage", [c for c in volts if c.says(_TRIP, _COIL) and not c.says(_MOTOR)]),
+        (
+            "close_coil_voltage",
+            [c for c in volts if c.says(_CLOSE, _COIL) and not c.says(_MOTOR) and not c.says(_TRIP)],
+        ),
+        ("motor_voltage", [c for c in volts if c.says(_MOTOR)]),
     ):
         if wanted:
             why = f"{len(wanted)} channels could be meant" if len(wanted) > 1 else ""
@@ -224,6 +247,8 @@ def _interrupter(pair: _Pair, mechanism: str, gang: bool) -> list[str]:
         _line(f"mechanism = {_quoted(mechanism)}", shared),
         f"voltage = {_quoted(pair.voltage.name)}",
         _line(f"current = {_quoted(pair.current.name)}", pair.doubt),
+        *([f"state = {_quoted(pair.state)}"] if pair.state else []),
+        *([f"resistor_state = {_quoted(pair.resistor)}"] if pair.resistor else []),
     ]
 
 

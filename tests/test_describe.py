@@ -138,3 +138,22 @@ def test_poles_without_travel_of_their_own_share_one_doubtful_mechanism(tmp_path
     breaker = drafted(tmp_path, record)
     assert [m.name for m in breaker.mechanisms] == ["all"]
     assert "# doubtful: no travel channel for each pole" in describe([record])
+
+
+@pytest.mark.parametrize(
+    ("name", "lines"),
+    [
+        ("pre_insertion", ['state = "STATE_A1"', 'resistor_state = "RES_A2"']),
+        ("motor", ['motor = "M_A"', 'motor_voltage = "UM_A"']),
+        ("coil_armature", ['trip_coil_voltage = "UTC_A"', 'close_coil_voltage = "UCC_A"']),
+    ],
+)
+def test_voltages_of_coils_and_motor_and_contact_states_are_drafted(name, lines):
+    from drm.synthetic import named, simulate
+
+    s = simulate(named(name), rng=np.random.default_rng(1))
+    text = describe([s.record])
+    for line in lines:
+        assert line in text.splitlines()
+    # None of them is taken for a contact's voltage.
+    assert text.count("[[interrupter]]") == len(s.breaker.interrupters)
