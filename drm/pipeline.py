@@ -45,6 +45,8 @@ from drm.zones import Zones, segment
 if TYPE_CHECKING:
     import pandas as pd
 
+    from drm.plot import Plots
+
     from drm.sequence import OperatingSequence
 
 __all__ = ["Reading", "Result", "Seen", "conclude", "diagnose", "see"]
@@ -121,6 +123,18 @@ class Result:
     automatic: pd.DataFrame | None = None
     #: The earlier test that it was compared with.
     reference: Reference | None = field(default=None, kw_only=True)
+
+    @property
+    def plot(self) -> Plots:
+        """Plots as matplotlib Axes: ``resistance``, ``travel``, ``instants``, ``siblings``."""
+        from drm.plot import Plots
+
+        return Plots(self)
+
+    def _repr_html_(self) -> str:
+        from drm.notebook import as_html
+
+        return as_html(self)
 
     def save(self, out: str | os.PathLike[str]) -> None:
         """Write tables, findings and report into the folder `out`, whole or not at all.
