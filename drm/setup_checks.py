@@ -21,7 +21,7 @@ from drm.setup_fault import Fault, reasons_for
 from drm.setup_pairing import pairing
 from drm.setup_scale import closed_levels, scale
 from drm.setup_trace import clipped, dead, loose, reversed_polarity
-from drm.setup_travel import Happening, wrong_pole, wrong_time
+from drm.setup_travel import Happening, exchanged_across, wrong_pole, wrong_time
 from drm.units import factor
 
 __all__ = ["SetupSeen", "beside_the_rest", "in_the_traces"]
@@ -109,7 +109,7 @@ def beside_the_rest(
     for i in breaker.interrupters:
         mine.setdefault(i.mechanism, []).append(i.name)
     happenings = [
-        Happening(number, kind, moved[name].mechanism, f"{what} {moved[name].position}", at)
+        Happening(number, kind, moved[name].mechanism, f"{what} {moved[name].position}", at, name)
         for (number, name), both in instants.items()
         if name not in pairs
         for kind in [next(o.kind for o in operations if o.number == number)]
@@ -118,6 +118,8 @@ def beside_the_rest(
     ]
     happenings += _auxiliary(record, breaker, operations)
     travel = tuple(wrong_pole(happenings, record.time_s, travels, mine))
+    if not travel:
+        travel = tuple(exchanged_across(happenings, record.time_s, travels))
     exchanged = {n for f in travel for n in f.interrupters}
     late = (
         f

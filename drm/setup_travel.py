@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from drm.operations import Operation
 from drm.setup_fault import Fault
 
-__all__ = ["Happening", "wrong_pole", "wrong_time"]
+__all__ = ["Happening", "exchanged_across", "wrong_pole", "wrong_time"]
 
 FloatArray = NDArray[np.float64]
 
@@ -25,6 +25,8 @@ FloatArray = NDArray[np.float64]
 #: they are after it. Healthy linkages differ by some 0.5 mm (common practice, no source), but not in such a way that
 #: the other mechanism's travel puts them right.
 LEAST_MM, TIMES = 0.35, 4.0
+#: Two voltages are exchanged between mechanisms when their contacts' places are off by this at least, mm.
+ACROSS_MM = 1.0
 #: A start of motion that differs from the siblings' by more than this, s, while the contacts do not, is the sensor's.
 LATE_S = 1.5e-3
 #: Nearer than this to a rest position, mm, no contact parts or touches.
@@ -40,6 +42,7 @@ class Happening:
     mechanism: str
     what: str
     at_s: float
+    interrupter: str = ""
 
 
 def _places(
@@ -113,6 +116,59 @@ def wrong_pole(
                 "places_compared": many,
             },
         )
+
+
+def exchanged_across(
+    happenings: Sequence[Happening], time_s: FloatArray, travels: Mapping[str, FloatArray]
+) -> Iterator[Fault]:
+    """Two interrupters of different mechanisms whose instants lie in place only on one another's travel.
+
+    This tells exchanged voltages also where one current flows through both, which then says nothing about them.
+    """
+    mine: dict[str, list[Happening]] = {}
+    for h in happenings:
+        if h.interrupter and h.mechanism in travels and math.isfinite(h.at_s):
+            mine.setdefault(h.interrupter, []).append(h)
+    of = {name: hs[0].mechanism for name, hs in mine.items()}
+
+    def place(h: Happening, mechanism: str) -> float:
+        return float(np.interp(h.at_s, time_s, travels[mechanism]))
+
+    here: dict[tuple[int, str], dict[str, float]] = {}
+    for name, hs in mine.items():
+        for h in hs:
+            here.setdefault((h.operation, h.what.split()[0]), {})[name] = place(h, of[name])
+    done: set[str] = set()
+    for a, b in combinations(sorted(mine), 2):
+        if of[a] == of[b] or {a, b} & done:
+            continue
+        own: list[float] = []
+        other: list[float] = []
+        for name, mechanism in ((a, of[b]), (b, of[a])):
+            for h in mine[name]:
+                key = (h.operation, h.what.split()[0])
+                rest = [mm for n, mm in here[key].items() if n not in (a, b)]
+                if len(rest) >= 3:
+                    usual = float(np.median(rest))
+                    own.append(here[key][name] - usual)
+                    other.append(place(h, mechanism) - usual)
+        if len(own) < 4:
+            continue
+        before, after = (float(np.sqrt(np.mean(np.square(x)))) for x in (own, other))
+        if before > ACROSS_MM and min(map(abs, own)) > 0.5 * ACROSS_MM and before > TIMES * after:
+            done |= {a, b}
+            yield Fault(
+                code="leads-exchanged",
+                level="inspect",
+                what="the voltage leads are exchanged between them: the instants of each fit the other's travel",
+                basis="the contacts' instants against the travels of both mechanisms",
+                otherwise="Contacts or linkages of both misadjusted by just as much as the two motions differ.",
+                check="Follow each voltage lead from the clamp to the channel, mend the connection or the breaker "
+                "file, and read the record again.",
+                interrupters=(a, b),
+                spoils="all",
+                evidence={"places_off_by_mm": before, "places_off_by_if_exchanged_mm": after},
+            )
 
 
 def _starts(mm: FloatArray, time_s: FloatArray, operation: Operation) -> float:
@@ -199,9 +255,14 @@ def _late(
     out = {}
     for name in start:
         others = [m for m in start if m != name]
-        moved = start[name] - float(np.median([start[m] for m in others]))
+        begun_others = [start[m] for m in others]
+        moved = start[name] - float(np.median(begun_others))
         parted = contact[name] - float(np.median([contact[m] for m in others]))
-        # A mechanism that is late is late with its contacts too.
-        if abs(moved) > LATE_S and abs(parted) < 0.4 * abs(moved):
+        # A mechanism that is late is late with its contacts too; and of three the odd one is off both of the others.
+        if (
+            abs(moved) > LATE_S
+            and abs(parted) < 0.4 * abs(moved)
+            and max(begun_others) - min(begun_others) < 0.6 * abs(moved)
+        ):
             out[name] = moved
     return out
