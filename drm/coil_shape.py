@@ -180,7 +180,7 @@ def _stop(t: FloatArray, x: FloatArray, top: int, k: int, sigma: float, step: fl
     half = max(6, min(k - top, t.size - 1 - k, round(1.5e-3 / step)))
     a, b = max(0, k - half), min(t.size, k + half + 1)
     u, z = t[a:b], x[a:b]
-    places = np.linspace(float(t[max(a + 2, k - half // 2)]), float(t[min(b - 3, k + half // 2)]), 61)
+    places = np.linspace(float(t[max(a + 2, k - half // 2)]), float(t[min(b - 3, k + half // 2)]), 41)
     cost = np.empty(places.size)
     for n, place in enumerate(places):
         left, right = np.minimum(u - place, 0.0), np.maximum(u - place, 0.0)
@@ -199,7 +199,7 @@ def _start(t: FloatArray, x: FloatArray, top: int, sigma: float, step: float) ->
     ``I (1 - exp(-t/tau)) - c max(t - t1, 0)^3``, fitted up to the first peak.
     """
     u, z = t[: top + 1], x[: top + 1]
-    many = max(1, u.size // 300)
+    many = max(1, u.size // 150)
     if many > 1:
         keep = u.size // many * many
         u, z = u[:keep].reshape(-1, many).mean(axis=1), z[:keep].reshape(-1, many).mean(axis=1)
@@ -214,7 +214,8 @@ def _start(t: FloatArray, x: FloatArray, top: int, sigma: float, step: float) ->
         return NOTHING
     for spread in (0.08, 0.02):
         # Each place wants its own time constant, and the grid's step would cost more than the noise.
-        near = np.unique(np.round(np.log(found[np.isfinite(cost)]), 3))
+        likely = cost < float(np.min(cost)) * (1.0 + 60.0 / u.size) + 60.0 * noise**2
+        near = np.unique(np.round(np.log(found[likely & np.isfinite(cost)]), 3))
         fine = np.exp(np.concatenate([near + spread * f for f in (-0.75, -0.5, -0.25, 0.25, 0.5, 0.75)]))
         _try(u, z, places, fine, cost, found)
     scale = max(noise**2, float(np.nanmin(cost)) / max(1, u.size - 4))
