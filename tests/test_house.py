@@ -101,7 +101,7 @@ def test_help_loads_nothing_heavy():
 def test_help_names_each_command():
     done = python("-P", "-m", "drm", "--help")
     assert done.returncode == 0, done.stderr
-    for command in ("demo", "describe", "diagnose", "simulate"):
+    for command in ("demo", "describe", "diagnose", "review", "simulate"):
         assert f"\n  {command} " in done.stdout
 
 
