@@ -27,6 +27,7 @@ import drm
 from drm.findings import findings
 from drm.siblings import PRIORS, Comparison, compare
 from drm.synthetic import named, simulate
+from drm.threads import calm
 
 ALARM = 0.05
 _WIPE = ("arcing_wipe_mm", "arcing_contact_mm", "arcing_area_uohm_mm")
@@ -148,13 +149,18 @@ def main(trials: int = 2000, faults: int = 400, records: int = 20) -> None:
     # numba looks for a library that is named like a file beside this one.
     here = Path(__file__).resolve().parent
     sys.path[:] = [p for p in sys.path if Path(p).resolve() != here]
+    with calm():
+        _rows(trials, faults)
+        if records:
+            print(whole(records))
+
+
+def _rows(trials: int, faults: int) -> None:
     print("  n test                    any  inspect    wipe-3  wipe-1.5  main+25%   leads   pole  ms each")
     for n in LAYOUTS:
         print(ours(n, np.random.default_rng(20 + n), trials, faults), flush=True)
         for line in peers(n, np.random.default_rng(120 + n), max(trials // 2, 20), faults):
             print(line, flush=True)
-    if records:
-        print(whole(records))
 
 
 if __name__ == "__main__":

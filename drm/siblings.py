@@ -46,7 +46,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 
 # Opening and closing see the same contact: correlation of an interrupter's deviations in the two; common practice.
-_KINDS_TOGETHER = 0.96
+_KINDS_TOGETHER = 0.94
 # Three interrupters' deviations lie in a plane: their features taken together say nothing new.
 _LEAST_JOINT = 4
 
