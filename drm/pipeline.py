@@ -679,7 +679,7 @@ def _travel_flags(travels: Mapping[str, Travel]) -> list[str]:
 def _provenance(record: Record, breaker: Breaker) -> dict[str, Any]:
     """What was read, by what, with which settings: data, written after the steps succeeded."""
     import platform
-    from importlib.metadata import version
+    from importlib import import_module
 
     from drm import __version__
 
@@ -687,7 +687,7 @@ def _provenance(record: Record, breaker: Breaker) -> dict[str, Any]:
         "program": "drm",
         "version": __version__,
         "python": platform.python_version(),
-        "libraries": {name: version(name) for name in ("numpy", "scipy", "numba", "pandas")},
+        "libraries": {name: str(import_module(name).__version__) for name in ("numpy", "scipy", "numba", "pandas")},
         "inputs": dict(record.sha256),
         "breaker_file": os.path.basename(breaker.path) if breaker.path else None,
         "record_flags": list(record.flags),
