@@ -15,6 +15,7 @@ from drm.breaker import Breaker, Conditions, Instrument, Interrupter, Limit, Mec
 from drm.breaker_file_motion import damping, reference_travel, speed_zones
 from drm.errors import BreakerError, RecordError, nearest
 from drm.mechanism_columns import LIMITED as MECHANISM_LIMITED
+from drm.mechanism_columns import TIMING_LIMITED
 from drm.record import Record
 from drm.toml_file import TomlFile as _File
 from drm.toml_file import keys as _keys
@@ -46,6 +47,7 @@ LIMITED = (
     "rebound_mm",
     "speed_m_s",
     *MECHANISM_LIMITED,
+    *TIMING_LIMITED,
 )
 
 _TABLES = ("breaker", "test", "instrument", "mechanism", "interrupter", "limits")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["COLUMNS", "LIMITED", "WORDS"]
+__all__ = ["COLUMNS", "LIMITED", "TIMING_LIMITED", "WORDS"]
 
 #: Name -> whether a column of standard uncertainty stands beside it.
 COLUMNS: dict[str, bool] = {
@@ -41,6 +41,15 @@ COLUMNS: dict[str, bool] = {
 }
 #: Columns of words, after the values.
 WORDS = ("speed_zone", "coil_cut_by", "travel_flags")
+#: Columns of the times of breaker, poles and interrupters that a limit may name; the others are the mechanisms' too.
+TIMING_LIMITED = (
+    "spread_ms",
+    "open_close_time_ms",
+    "close_open_time_ms",
+    "bounce_ms",
+    "resistor_duration_ms",
+    "resistor_ohm",
+)
 #: Columns that a limit of the breaker file may name beyond the first six.
 LIMITED: tuple[str, ...] = tuple(
     c

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from drm.breaker import Breaker, Interrupter, Mechanism, ReferenceTravel
+from drm.breaker import Breaker, Interrupter, Limit, Mechanism, ReferenceTravel
 from drm.rules.context import Context
+from drm.rules.limits import file_limits
 from drm.rules.mechanisms import envelope, mechanisms_apart, resistors, sensors, shifted_instants
 
 NAMES = "ABC"
@@ -160,3 +161,22 @@ def test_resistors_against_their_stated_value(ohm, duration, code):
     ]
     found = list(resistors(context(timing=pd.DataFrame(rows), b=breaker(resistor_ohm=450.0))))
     assert {f.code for f in found} == ({code} if code else set())
+
+
+@pytest.mark.parametrize(("most", "level"), [(350.0, None), (330.0, "inspect"), (335.95, "watch")])
+def test_a_limit_may_name_a_time_of_the_whole_breaker(most, level):
+    row = {"operation": 2, "kind": "close", "scope": "breaker", "name": "rules"}
+    row |= {"open_close_time_ms": 335.9, "open_close_time_ms_u": 0.05}
+    b = replace(breaker(), limits={"open_close_time_ms": Limit(None, most)})
+    found = list(file_limits(context(timing=pd.DataFrame([row]), b=b)))
+    assert [(f.level, f.subject, f.interrupters) for f in found] == ([(level, "timing", ())] if level else [])
+
+
+def test_a_limit_on_bounce_names_the_interrupter():
+    rows = [
+        {"operation": 1, "kind": "close", "scope": "interrupter", "name": f"{n}1", "bounce_ms": ms, "bounce_ms_u": 0.02}
+        for n, ms in (("A", 0.4), ("B", 3.1))
+    ]
+    b = replace(breaker(), limits={"bounce_ms": Limit(None, 2.0)})
+    (found,) = file_limits(context(timing=pd.DataFrame(rows), b=b))
+    assert found.interrupters == ("B1",)

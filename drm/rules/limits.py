@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from drm.breaker import Limit
 from drm.findings import Finding, Level, Subject
+from drm.mechanism_columns import TIMING_LIMITED
 from drm.rules.cautions import inspect_inside, look_at_mechanism, measure_again
 from drm.rules.context import Context, trusted
 
@@ -42,11 +44,16 @@ def file_limits(c: Context) -> Iterator[Finding]:
     """Every limit of the breaker file against every trusted value, worst case per interrupter or mechanism."""
     for column in sorted(c.breaker.limits):
         measured = False
-        for rows, key in ((trusted(c.features, column), "interrupter"), (c.mechanisms, "mechanism")):
+        for rows, key in (
+            (trusted(c.features, column), "interrupter"),
+            (c.mechanisms, "mechanism"),
+            (_times(c, column), "name"),
+        ):
             if column in rows and key in rows:
                 measured |= bool(rows[column].notna().any())
                 for name, mine in rows.groupby(key, sort=True):
-                    yield from _judged(str(name), key, column, mine, c.breaker.limits[column])
+                    for f in _judged(str(name), key, column, mine, c.breaker.limits[column]):
+                        yield f if key != "name" else replace(f, interrupters=_units_of(c, str(name)))
         if not measured:
             yield Finding(
                 code=f"limit.not-measured.{column}",
@@ -57,6 +64,17 @@ def file_limits(c: Context) -> Iterator[Finding]:
                 advice=measure_again("Record the channels that this value needs, and see the name of the limit."),
                 evidence={"column": column},
             )
+
+
+def _times(c: Context, column: str) -> pd.DataFrame:
+    """Times of breaker, poles and interrupters, as far as the other tables do not hold the column already."""
+    timing: pd.DataFrame | None = c.facts.get("timing")
+    return timing if timing is not None and column in TIMING_LIMITED else c.mechanisms.iloc[:0]
+
+
+def _units_of(c: Context, name: str) -> tuple[str, ...]:
+    """Interrupters that a name of the times stands for: one, those of a pole, or none for the whole breaker."""
+    return tuple(i.name for i in c.breaker.interrupters if name in (i.name, i.pole))
 
 
 def _judged(name: str, key: str, column: str, rows: pd.DataFrame, limit: Limit) -> Iterator[Finding]:
@@ -93,7 +111,7 @@ def _finding(
     subject: Subject = "mechanism" if mechanical else "timing" if column in _TIMING else "contact"
     unknown = "" if math.isfinite(u) else " The uncertainty is not known and was taken as nil."
     how = ("below" if below else "above") if outside else "too near, within the uncertainty, to"
-    advice = look_at_mechanism if mechanical else inspect_inside if outside else measure_again
+    advice = look_at_mechanism if mechanical or key == "name" else inspect_inside if outside else measure_again
     return Finding(
         code=f"limit.{state}.{column}",
         level=level,
@@ -117,4 +135,4 @@ def _finding(
     )
 
 
-_TIMING = {"main_contact_ms", "arcing_contact_ms", "commutation_ms"}
+_TIMING = {"main_contact_ms", "arcing_contact_ms", "commutation_ms", *TIMING_LIMITED} - {"resistor_ohm"}
