@@ -41,6 +41,9 @@ def clean(text: object, *, limit: int = 4000) -> str:
     raw = str(text)
     raw = raw if len(raw) <= limit else raw[: limit - 1] + "…"
     raw = raw.replace("\r\n", " ").replace("\n", " ").replace("\t", " ")
+    if raw.isprintable():
+        # Nothing that is hidden is printable, and nearly every word is.
+        return raw
     return "".join(f"<U+{ord(c):04X}>" if unicodedata.category(c) in _HIDDEN else c for c in raw)
 
 
