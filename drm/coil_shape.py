@@ -188,7 +188,8 @@ def _stop(t: FloatArray, x: FloatArray, top: int, k: int, sigma: float, step: fl
         found, *_ = np.linalg.lstsq(design, z, rcond=None)
         cost[n] = float(np.sum((z - design @ found) ** 2))
     best, u_s = _lowest(places, cost / max(sigma**2, float(cost.min()) / max(1, u.size - 6)))
-    return Quantity(best, math.hypot(u_s, step / math.sqrt(12.0)))
+    # The corner is fitted over many samples: a fifth of their distance is what its assumed shape may cost.
+    return Quantity(best, math.hypot(u_s, 0.2 * step))
 
 
 def _start(t: FloatArray, x: FloatArray, top: int, sigma: float, step: float) -> Quantity:
@@ -221,7 +222,7 @@ def _start(t: FloatArray, x: FloatArray, top: int, sigma: float, step: float) ->
     scale = max(noise**2, float(np.nanmin(cost)) / max(1, u.size - 4))
     best, u_s = _lowest(places, cost / scale)
     # The counter-voltage's law is assumed: a part of what lies between start and peak.
-    return Quantity(best, math.sqrt(u_s**2 + (0.05 * (float(u[-1]) - best)) ** 2 + step**2 / 12.0))
+    return Quantity(best, math.sqrt(u_s**2 + (0.04 * (float(u[-1]) - best)) ** 2 + step**2 / 12.0))
 
 
 def _try(

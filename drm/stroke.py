@@ -259,7 +259,7 @@ def _damping(m: Moved, before_mm: float, rel: float) -> dict[str, Quantity]:
             out[column] = Quantity(v, math.hypot(rel * v, 1e-3 * math.sqrt(2.0) * _fit_u(m) / BEFORE_S))
     off = np.flatnonzero(np.abs(m.way_mm - m.stroke_mm) > band)
     # A swing that all but touches the band may count or not: both answers must be covered.
-    doubt = 3.0 * math.sqrt(2.0) * m.u_mm
+    doubt = 2.2 * math.sqrt(2.0) * m.u_mm
     last = [np.flatnonzero(np.abs(m.way_mm - m.stroke_mm) > band + d) for d in (-doubt, doubt)]
     ends = [float(m.time_s[k[-1]]) for k in last if k.size]
     swing = 0.5 * (max(ends) - min(ends)) if len(ends) == 2 else 0.0
@@ -305,4 +305,4 @@ def start_of(m: Moved) -> Quantity:
     spread = float(np.sqrt(np.linalg.pinv(design.T @ design)[0, 0]))
     # The curve's own shape below what is fitted is assumed: a part of the time back to rest.
     back = origin - (origin + float(found[0]))
-    return Quantity(origin + float(found[0]), math.sqrt((scatter * spread) ** 2 + (0.03 * back) ** 2 + step**2 / 12.0))
+    return Quantity(origin + float(found[0]), math.sqrt((scatter * spread) ** 2 + (0.025 * back) ** 2 + step**2 / 12.0))

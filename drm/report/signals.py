@@ -171,15 +171,17 @@ def _picture(
     if band is not None:
         parts.append(svg.area(x(band[0]), y(band[1]), y(band[2]), class_="band"))
     for at, _ in marks:
-        px = float(x(np.asarray(at)))
-        parts.append(svg.line(px, TOP, px, TOP + HEIGHT, class_="mark arcing"))
+        place = float(x(np.asarray(at)))
+        parts.append(svg.line(place, TOP, place, TOP + HEIGHT, class_="mark arcing"))
     for i, (who, t, v) in enumerate(lines):
         px, py = x(t), y(v)
         chosen = keep(px, py)
         parts.append(svg.path(px[chosen], py[chosen], class_=f"motion {STROKES[i % 4]}"))
-        at = TOP + 10 + i * 14
-        parts.append(svg.line(WIDTH - RIGHT + 6, at - 3, WIDTH - RIGHT + 22, at - 3, class_=f"motion {STROKES[i % 4]}"))
-        parts.append(svg.text(WIDTH - RIGHT + 26, at, name(who)[:6], class_="row"))
+        row = TOP + 10 + i * 14
+        parts.append(
+            svg.line(WIDTH - RIGHT + 6, row - 3, WIDTH - RIGHT + 22, row - 3, class_=f"motion {STROKES[i % 4]}")
+        )
+        parts.append(svg.text(WIDTH - RIGHT + 26, row, name(who)[:6], class_="row"))
     parts.append(svg.text(LEFT, TOP - 8, title, class_="panel-name"))
     words = f"Over time in {time_unit}, one line per mechanism" + ("; dotted: the armature stops." if marks else ".")
     return svg.picture(WIDTH, TOP + HEIGHT + BOTTOM, *parts, title=title, description=words)
