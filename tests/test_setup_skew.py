@@ -98,3 +98,13 @@ def test_pooling_is_robust_and_never_more_certain_than_the_filters():
 
 def test_half_a_millisecond_is_within_what_is_taken_out():
     assert LARGEST_SKEW > 0.5e-3
+
+
+def test_missing_samples_stay_missing_and_spoil_no_others():
+    trace = traces(scenario(), 1)[0]
+    holes = trace.voltage_v.copy()
+    holes[[100, 500, 501]] = np.nan
+    moved = without_skew(replace(trace, voltage_v=holes), 3 * STEP_S)
+    assert np.flatnonzero(~np.isfinite(moved.voltage_v)).size <= 5
+    assert set(np.flatnonzero(~np.isfinite(moved.voltage_v))) >= {97, 497, 498}
+    assert skew_of(replace(trace, voltage_v=holes)).value == pytest.approx(skew_of(trace).value, abs=1e-9)

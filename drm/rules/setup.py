@@ -57,9 +57,11 @@ def quality(c: Context) -> Iterator[Finding]:
     gathered: dict[str, list[tuple[str, int]]] = {}
     f = c.features
     for text, name, number in zip(f["quality"], f["interrupter"], f["operation"], strict=True):
+        if any(r.startswith("setup:") for r in reasons(text)):
+            # A fault of the test that spoils the whole row has a finding of its own, and what follows from it none.
+            continue
         for reason in reasons(text):
-            # Findings of their own say what is wrong with the test, and what a missing arcing zone means, unless
-            # something else cut the zone short.
+            # So have faults that spoil a part of it, and a missing arcing zone, unless something else cut it short.
             if not (reason.startswith("setup") or (reason.startswith(NO_ARCING) and only_the_zone_is_missing(text))):
                 gathered.setdefault(reason, []).append((str(name), int(number)))
     for reason, where in sorted(gathered.items()):
