@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import sys
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -174,10 +175,10 @@ def case(kind: str, rng: np.random.Generator) -> tuple[Record, Breaker, dict[str
     return Record("bench", "bench.cfg", t, tuple(channels)), b, truth, timing
 
 
-def main(cases: int) -> None:
+def errors_of(seeds: Iterable[int], empty: dict[str, int] | None = None) -> dict[str, list[tuple[float, float]]]:
+    """Column -> (error, standard uncertainty) of every case in which the figure was measured."""
     inside: dict[str, list[tuple[float, float]]] = defaultdict(list)
-    empty: dict[str, int] = defaultdict(int)
-    for n in range(cases):
+    for n in seeds:
         rng = np.random.default_rng(n)
         for kind in ("open", "close"):
             record, b, truth, timing = case(kind, rng)
@@ -193,8 +194,14 @@ def main(cases: int) -> None:
                 for column, value in source.items():
                     if math.isfinite(where[column]):
                         inside[f"{column} ({kind})"].append((where[column] - value, where[f"{column}_u"]))
-                    else:
+                    elif empty is not None:
                         empty[f"{column} ({kind})"] += 1
+    return inside
+
+
+def main(cases: int) -> None:
+    empty: dict[str, int] = defaultdict(int)
+    inside = errors_of(range(cases), empty)
     print(
         f"{'figure':42s} {'n':>4s} {'empty':>5s} {'inside U':>8s} "
         f"{'mean error':>11s} {'rms error':>10s} {'median u':>10s}"

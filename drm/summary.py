@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from drm.edit_words import edit_summary
 from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows, unjudged
+from drm.time_words import time_lines
 from drm.wording import LEVELS, MARKS, VERDICTS, clean, measured, name, number, worst
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ def summary(result: Result) -> str:
         ],
         [_fold(f"Rests on: {' '.join(behind.rests_on)}")],
         _lines(result),
+        [_fold(words) for words in time_lines(result)],
         _findings(result.findings),
     ]
     if result.edits:

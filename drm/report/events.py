@@ -17,7 +17,7 @@ from drm.wording import measured, name, number
 if TYPE_CHECKING:
     from drm.pipeline import Result
 
-__all__ = ["pictures", "sequence_words", "tables"]
+__all__ = ["pictures", "tables"]
 
 WIDTH, LEFT, RIGHT, ROW, TOP, BOTTOM = 720.0, 120.0, 10.0, 14.0, 24.0, 32.0
 
@@ -198,14 +198,3 @@ def _unit_table(units: list[dict[str, Any]], operation: int, kind: str) -> list[
     heads = (("interrupter", ""), *((title, unit) for _, title, unit in kept))
     body = tuple((name(r["name"]), *(measured(r[c], r.get(f"{c}_u")) for c, _, _ in kept)) for r in units)
     return [Table(f"Operation {operation} ({kind}): interrupters", heads, body)]
-
-
-def sequence_words(result: Result) -> str:
-    """The sequence's name and its dead time, in words."""
-    s = result.sequence
-    if s is None:
-        return ""
-    words = s.name
-    if s.dead_time_ms:
-        words += f", dead time {measured(s.dead_time_ms.value, s.dead_time_ms.u)} ms"
-    return words

@@ -9,6 +9,7 @@ from drm.edit_words import edit_lines, edit_summary
 from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows, unjudged
 from drm.report import bars, curves, events, motion, plots, signals, tables, together
 from drm.report.others import alternatives
+from drm.time_words import sequence_words
 from drm.wording import LEVELS, MARKS, VERDICTS, clean, measured, name, number, title_of, unit_of, value_words, worst
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ def view(result: Result) -> dict[str, Any]:
         "weak": tables.weak_rows(result.features),
         "mechanisms": tables.mechanism_tables(result.mechanisms),
         "motion": motion.pictures(result.readings),
-        "sequence": events.sequence_words(result),
+        "sequence": sequence_words(result),
         "events": events.pictures(result),
         "times": events.tables(result),
         "together": together.tables(result),

@@ -1,0 +1,48 @@
+"""Figures of mechanism, coil, motor and contact lie within their stated uncertainty, on simulated truth."""
+
+from __future__ import annotations
+
+import importlib.util
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+BENCHMARK = Path(__file__).resolve().parents[1] / "benchmarks" / "mechanism_figures.py"
+CASES = 20
+
+
+@pytest.fixture(scope="module")
+def errors() -> dict[str, np.ndarray]:
+    """Column -> rows of (error, standard uncertainty), of the cases that the benchmark draws."""
+    spec = importlib.util.spec_from_file_location("mechanism_figures", BENCHMARK)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return {k: np.array(v) for k, v in module.errors_of(range(500, 500 + CASES)).items()}
+
+
+def test_every_figure_is_measured_in_nearly_every_case(errors):
+    # A coil that is cut off while its current still changes has no plateau.
+    few = {k: len(v) for k, v in errors.items() if len(v) < 0.9 * CASES and not k.startswith("coil_plateau")}
+    assert few == {}
+
+
+def test_all_figures_together_are_covered_as_stated(errors):
+    z = np.concatenate([np.abs(v[:, 0]) / np.maximum(v[:, 1], 1e-15) for v in errors.values()])
+    # Instants that fall between two samples are always within k = 2 of their uniform distribution, so more than 95 %.
+    assert 0.93 <= float(np.mean(z <= 2.0 + 1e-9)) <= 0.999
+
+
+def test_no_figure_is_far_from_what_it_states(errors):
+    bad = {}
+    for column, v in errors.items():
+        rms = float(np.sqrt(np.mean(v[:, 0] ** 2)))
+        stated = float(np.sqrt(np.mean(v[:, 1] ** 2)))
+        inside = float(np.mean(np.abs(v[:, 0]) <= 2.0 * v[:, 1] + 1e-12))
+        # A swing that all but touches the band makes the damping time long-tailed: there the share counts.
+        if inside < 0.8 or (rms > 1.6 * stated and not column.startswith("damping_time")) or not math.isfinite(rms):
+            bad[column] = (inside, rms, stated)
+    assert bad == {}
