@@ -244,3 +244,13 @@ def test_the_command_line_reads_records_together(tmp_path):
     done = CliRunner().invoke(_group, words)
     assert done.exit_code == 0, done.output
     assert set(pd.read_csv(tmp_path / "out" / "features.csv").operation) == {1, 2}
+
+
+def test_the_terminal_names_sequence_and_times():
+    from drm.summary import summary
+
+    s = simulated("o_03s_co")
+    text = summary(drm.diagnose(s.record, s.breaker))
+    assert "Sequence: O-0.3 s-CO, dead time" in text
+    assert "Operation 1: opening time" in text
+    assert "open-close time" in text
