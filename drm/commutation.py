@@ -366,7 +366,7 @@ def _priors(
         v, i = voltage_v[start:stop], current_a[start:stop]
         with np.errstate(invalid="ignore", divide="ignore"):
             r = v / i
-        middle = float(np.nanmedian(r))
+        middle = level if bool(np.isnan(r).all()) else float(np.nanmedian(r))
         near = np.abs(r - middle) < 5.0 * math.hypot(spread, noise)
         if int(near.sum()) >= 4:
             power = float(np.sum(i[near] ** 2))
