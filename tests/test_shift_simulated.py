@@ -59,3 +59,11 @@ def test_a_misadjusted_contact(seed):
 def test_the_parts_of_the_time_add_up_to_it():
     t = breaker_of_three().timing.query("scope == 'interrupter'")
     np.testing.assert_allclose(t.latch_ms + t.run_ms + t.offset_ms, t.opening_time_ms, atol=0.02)
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_a_short_arcing_contact_is_no_misadjustment(seed):
+    got = breaker_of_three(seed=seed, faults=(Fault("A2", "short_wipe", 4.0),))
+    assert causes(got) == {}
+    found = [f for f in got.findings if f.code == "mechanism.arcing-contact-alone"]
+    assert [(f.interrupters, f.subject) for f in found] == [(("A2",), "contact")]

@@ -35,6 +35,8 @@ HEALTHY: dict[str, tuple[float, float]] = {
 }
 #: A mechanism stands apart beyond so many standard deviations, and is worth a closer look beyond so many.
 APART, FAR = 3.5, 6.0
+#: The main contact counts as in its place where it is off by less than this share of what the arcing contact is.
+MAIN_SHARE = 0.3
 #: A resistor may lie this share off its stated value beyond its uncertainty; common practice, no source.
 RESISTOR_SHARE = 0.10
 
@@ -45,6 +47,8 @@ _WHAT = {
     "fast mechanism": "it starts in time and runs fast: stored energy, damper or a loose linkage",
     "misadjusted contact": "the mechanism runs like its siblings and the contact parts or touches elsewhere in its "
     "travel: contact or linkage adjustment, or a worn contact",
+    "arcing contact alone": "mechanism and main contact run like their siblings, the arcing contact parts or touches "
+    "elsewhere in its travel: worn, short, long or missing",
     "several causes": "no part of the time carries the shift alone",
 }
 
@@ -70,7 +74,10 @@ def shifted_instants(c: Context) -> Iterator[Finding]:
         for e in explain(mine, number, armature_stop_ms=stops):
             # What the mechanism does is one finding for all that it drives.
             who = of[e.interrupter] if "latch" in e.cause or e.cause.endswith("mechanism") else ""
-            key = (e.cause, who or e.interrupter, str(mine[0]["kind"]))
+            cause = e.cause
+            if cause == "misadjusted contact" and _main_in_place(c, e.interrupter, number):
+                cause = "arcing contact alone"
+            key = (cause, who or e.interrupter, str(mine[0]["kind"]))
             gathered.setdefault(key, []).append((number, e.shift_ms.value, e.shift_ms.u, e.evidence))
     names_of: dict[str, tuple[str, ...]] = {}
     for name, mechanism in of.items():
@@ -92,7 +99,7 @@ def shifted_instants(c: Context) -> Iterator[Finding]:
         yield Finding(
             code=f"mechanism.{cause.replace(' ', '-')}",
             level="watch" if abs(worst[1]) < 3.0 else "inspect",
-            subject="timing" if not mechanical else "mechanism",
+            subject="mechanism" if mechanical else "contact" if cause == "arcing contact alone" else "timing",
             message=f"{label} is {abs(worst[1]):.2f} ms {late} on {kind}: {cause}. In words: {_WHAT[cause]}.{coil}",
             basis="its siblings in the same operation; healthy scatter is common practice, no source",
             advice=look_at_mechanism(
@@ -102,6 +109,22 @@ def shifted_instants(c: Context) -> Iterator[Finding]:
             operations=tuple(sorted({s[0] for s in seen})),
             evidence={"cause": cause, "shift_ms": worst[1], "shift_expanded_u_ms": 2.0 * worst[2]} | worst[3],
         )
+
+
+def _main_in_place(c: Context, interrupter: str, operation: int) -> bool:
+    """Whether the main contact stands where its siblings' do although the arcing contact does not."""
+    wanted = ("main_contact_mm", "arcing_contact_mm")
+    if not len(c.features) or any(w not in c.features for w in wanted):
+        return False
+    rows = c.features[c.features["operation"] == operation]
+    away = []
+    for column in wanted:
+        values = rows[column].to_numpy(dtype=float)
+        mine = values[(rows["interrupter"] == interrupter).to_numpy(dtype=bool)]
+        if mine.size != 1 or not math.isfinite(float(mine[0])):
+            return False
+        away.append(float(mine[0]) - float(np.nanmedian(values)))
+    return abs(away[0]) < MAIN_SHARE * abs(away[1])
 
 
 def mechanisms_apart(c: Context) -> Iterator[Finding]:
