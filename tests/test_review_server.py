@@ -391,3 +391,18 @@ def test_edits_of_another_record_are_refused_by_diagnose(tmp_path: Path) -> None
     )  # fmt: skip
     assert done.returncode == 2
     assert "made on another record" in done.stderr
+
+
+def test_the_shell_completes_the_words_of_the_command_line() -> None:
+    """As the README says it is switched on; the answer is what the shell's script asks for (click's own protocol)."""
+    script = Path(sys.executable).with_name("drm")
+    readme = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
+    for shell in ("bash", "zsh", "fish"):
+        assert f"_DRM_COMPLETE={shell}_source drm" in readme
+        done = subprocess.run(
+            [script], capture_output=True, text=True, timeout=60, env={**os.environ, "_DRM_COMPLETE": f"{shell}_source"}
+        )
+        assert "_DRM_COMPLETE" in done.stdout
+    asked = {"_DRM_COMPLETE": "bash_complete", "COMP_WORDS": "drm rev", "COMP_CWORD": "1"}
+    done = subprocess.run([script], capture_output=True, text=True, timeout=60, env={**os.environ, **asked})
+    assert done.stdout.split() == ["plain,review"]
