@@ -84,6 +84,14 @@ def shape_of(
             value = float(np.mean(u_on[part]))
             volts = Quantity(value, math.hypot(voltage_rel * value, float(np.std(u_on[part])) / math.sqrt(part.sum())))
             ohm = _resistance(t_on[part], x_on[part], u_on[part], math.hypot(current_rel, voltage_rel))
+        else:
+            # Too short for the resistance, but the supply is the same throughout.
+            part = (t_on > 0.2 * cut) & (t_on < cut - 0.3e-3)
+            if int(part.sum()) >= 4:
+                value = float(np.mean(u_on[part]))
+                volts = Quantity(
+                    value, math.hypot(voltage_rel * value, float(np.std(u_on[part])) / math.sqrt(part.sum()))
+                )
     return CoilShape(
         Quantity(pulse.peak_a, math.hypot(current_rel * pulse.peak_a, sigma)),
         _later(start, pulse),

@@ -9,15 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Interrupter
-from drm.contacts import CLOSED_VOLT, PARTED_VOLT
+from drm.contacts import CLOSED_VOLT, LEAST_SWING, PARTED_VOLT, levels
 from drm.quantity import NOTHING, Quantity
 from drm.record import Channel, Record
 
 __all__ = ["NEVER", "Switched", "metallic", "state_of", "switched"]
 
 FloatArray = NDArray[np.float64]
-#: Least swing of an analogue state channel that counts as two states, in its own unit.
-LEAST_SWING = 1e-6
 
 
 @dataclass(frozen=True)
@@ -60,7 +58,7 @@ def state_of(channel: Channel) -> NDArray[np.int8] | None:
     good = np.isfinite(x)
     if not bool(good.any()):
         return None
-    low, high = (0.0, 1.0) if channel.digital else (float(q) for q in np.nanpercentile(x, [0.5, 99.5]))
+    low, high = levels(channel)
     if not high - low > LEAST_SWING:
         return None
     return np.where(good, x > (low + high) / 2.0, -1).astype(np.int8)

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from drm.breaker import Breaker, Mechanism
 from drm.coils import bridged
-from drm.record import Record
+from drm.record import Channel, Record
 
-__all__ = ["Change", "auxiliary_changes", "interrupter_changes"]
+__all__ = ["LEAST_SWING", "Change", "auxiliary_changes", "interrupter_changes", "levels"]
 
 FloatArray = NDArray[np.float64]
 
@@ -23,6 +23,8 @@ CLOSED_VOLT, PARTED_VOLT = 0.5, 1.1
 #: second; common practice, no source.
 LEAST_PARTED_S, LEAST_CLOSED_S = 60e-3, 6e-3
 LEAST_AUXILIARY_S = 3e-3
+#: Least swing of an analogue state channel that counts as two states, in its own unit.
+LEAST_SWING = 1e-6
 
 
 @dataclass(frozen=True)
@@ -75,14 +77,26 @@ def interrupter_changes(record: Record, breaker: Breaker) -> tuple[Change, ...]:
     return tuple(sorted(out, key=lambda c: c.at_s))
 
 
+def levels(channel: Channel) -> tuple[float, float]:
+    """The two levels of a state channel: 0 and 1 where it holds nothing else, else those between which it swings.
+
+    A short event may be a thousandth of a record, and a single wild sample is not to make a level.
+    """
+    x = channel.samples[np.isfinite(channel.samples)]
+    if channel.digital or bool(np.isin(x, (0.0, 1.0)).all()):
+        return 0.0, 1.0
+    low, high = (float(q) for q in np.percentile(x, [0.1, 99.9]))
+    return low, high
+
+
 def _state_changes(record: Record, name: str, mechanism: str) -> list[Change]:
     """Changes of a contact's state channel; bounce and missing samples make none."""
     channel = record.channel(name)
     good = np.isfinite(channel.samples)
     if not bool(good.any()):
         return []
-    low, high = (0.0, 1.0) if channel.digital else (float(q) for q in np.nanpercentile(channel.samples, [0.5, 99.5]))
-    if not high - low > 1e-6:
+    low, high = levels(channel)
+    if not high - low > LEAST_SWING:
         return []
     state = np.where(good, channel.samples > (low + high) / 2, -1).astype(np.int8)
     least = (round(LEAST_PARTED_S * record.sample_rate_hz), max(2, round(LEAST_CLOSED_S * record.sample_rate_hz)))
@@ -101,8 +115,8 @@ def auxiliary_changes(record: Record, mechanism: Mechanism) -> tuple[Change, ...
         good = np.isfinite(x)
         if role not in ("a", "b") or not bool(good.any()):
             continue
-        low, high = (0.0, 1.0) if channel.digital else (float(q) for q in np.nanpercentile(x, [0.5, 99.5]))
-        if not high - low > 1e-6:
+        low, high = levels(channel)
+        if not high - low > LEAST_SWING:
             continue
         state = np.where(good, x > (low + high) / 2, -1).astype(np.int8)
         least = max(1, round(LEAST_AUXILIARY_S * record.sample_rate_hz))

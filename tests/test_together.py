@@ -254,3 +254,36 @@ def test_the_terminal_names_sequence_and_times():
     assert "Sequence: O-0.3 s-CO, dead time" in text
     assert "Operation 1: opening time" in text
     assert "open-close time" in text
+
+
+def test_operations_at_falling_voltage_and_a_refusal_bracket_the_pick_up():
+    base = named("coil_armature")
+    base = replace(base, sequence="O", commands_ms=(50.0,), length_ms=250.0)
+    records = []
+    for volts in (110.0, 88.0, 77.0):
+        s = simulate(
+            replace(base, name=f"v{volts:.0f}", coil=replace(base.coil, supply_v=volts)), rng=np.random.default_rng(4)
+        )
+        records.append(s.record)
+    # At 60 V the coil is energised and the breaker stays closed.
+    s = simulate(replace(base, name="v60", coil=replace(base.coil, supply_v=60.0)), rng=np.random.default_rng(4))
+    t = s.record.time_s
+    still = []
+    for c in s.record.channels:
+        x = c.samples
+        if not c.name.startswith(("TC_", "UTC_")):
+            k = int(np.searchsorted(t, 0.045))
+            x = np.resize(x[:k], x.size)
+        still.append(replace(c, samples=x))
+    records.append(replace(s.record, channels=tuple(still)))
+    b = replace(s.breaker, rated_control_voltage_v=110.0)
+    got = drm.diagnose(records, b)
+    assert got.pick_up is not None
+    row = got.pick_up.iloc[0]
+    assert row.attempts == 4
+    assert row.least_v == pytest.approx(77.0, rel=0.01)
+    assert row.refused_v == pytest.approx(60.0, rel=0.01)
+    assert row.pick_up_v == pytest.approx(68.5, rel=0.01)
+    assert row.pick_up_v_u == pytest.approx(17.0 / np.sqrt(12.0), rel=0.02)
+    # 60 V are 55 % of 110 V: a release need not operate there (IEC 62271-1, from memory: from 70 % on).
+    assert not [f for f in got.findings if f.code == "mechanism.refused-in-range"]
