@@ -647,6 +647,7 @@ def _observe(
         speed_u_m_s=at_arcing.speed_u_m_s,
         zero_u_mm=0.0 if moving is None else moving.travel.zero_u_mm,
         skew_s=instrument.skew_s,
+        common_s=zones.delay_u_s,
         noise_ohm=trace.sigma_v / trace.injected_a,
         slew_per_s=slew,
         inductance_u_h=INDUCTANCE_U,
