@@ -64,6 +64,9 @@ INDUCTANCE_U = 0.25e-6
 #: Record -> (window, reference) -> times from it: what the interrupters of one mechanism share.
 _CLOCKS: WeakKeyDictionary[Record, dict[tuple[int, int, float], FloatArray]] = WeakKeyDictionary()
 
+#: A wipe of a greater standard uncertainty, mm, is flagged: twice it is what a wipe may be short by and matter.
+COARSE_WIPE_MM = 0.75
+
 
 @dataclass(frozen=True, eq=False)
 class Reading:
@@ -543,6 +546,8 @@ def _read(
         math.hypot(_reference_u(operation.reference[interrupter.mechanism], reference, zones), clock_u_s),
     )
     row |= measure(observation)
+    if row["arcing_wipe_mm_u"] > COARSE_WIPE_MM:
+        reasons.append(f"the wipe is known to {2.0 * row['arcing_wipe_mm_u']:.1f} mm (k = 2) only")
     row["current_a"] = trace.injected_a
     row["quality"] = ";".join(reasons)
     conducting = np.where(_metallic(trace, zones), 1e6 * resistance, np.nan)

@@ -33,6 +33,11 @@ LEAST_ZONE = 3
 SHORTEST_ZONE = 0.25e-3
 
 
+#: A level less than this many times the closed one is no arcing contact's: a worn one that carries the whole current is
+#: twice the closed contact's and more, one that leaves the parallel path early raises it by a sixth. Common practice.
+LEAST_RISE = 1.5
+
+
 @dataclass(frozen=True)
 class Zones:
     """Instants and levels of one interrupter in one operation.
@@ -303,7 +308,9 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         long_run=_long_run(closed_v - closed * trace.current_a[trace.rest], trace.sigma_v),
     )
     if fit is None:
-        fit = Commutation(Quantity(float(onward[split]), step), Quantity(step, step))
+        fit = Commutation(
+            Quantity(float(onward[split]), step), Quantity(step, step), arcing_ohm=Quantity(overall, noise)
+        )
     at = fit.middle_s.value if opening else -fit.middle_s.value
     duration = fit.duration_s
     main = Quantity(at - DELAY * step, math.hypot(fit.middle_s.u, DELAY_U * step))
@@ -311,6 +318,10 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     half = 0.5 * duration.value
     rests = np.isfinite(r_all) & (past > half) & (np.arange(time.size) <= cut)
     shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
+    if arcing and fit.arcing_ohm.value < LEAST_RISE * closed_own:
+        reasons.append(_no_arcing())
+        main = Quantity(arcing.value, step)
+        return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
     if arcing and (abs(arcing.value - main.value) <= shortest or int(rests.sum()) < LEAST_ZONE):
         reasons.append(_no_arcing())
     return Zones(main, duration, arcing, Quantity(closed_own), overall, loop, henry, until_s, tuple(reasons), DELAY_U * step)
