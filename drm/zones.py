@@ -186,8 +186,12 @@ def _departure(time: FloatArray, samples: FloatArray, last: int) -> float:
 
     The instant is kept between the last sample at the level and the first away from it.
     """
-    level = float(np.nanmedian(samples[last + 1 :]))
-    scatter = 1.4826 * float(np.nanmedian(np.abs(samples[last + 1 :] - level)))
+    # Beside it only: a source in its limit drifts while nothing conducts.
+    beside = samples[last + 4 : last + 44]
+    if int(np.isfinite(beside).sum()) < 8:
+        beside = samples[last + 1 :]
+    level = float(np.nanmedian(beside))
+    scatter = 1.4826 * float(np.nanmedian(np.abs(beside - level)))
     width = max(6.0 * scatter, 1e-3 * abs(level))
     k = last + 1
     while k < min(samples.size - 1, last + 20) and not abs(samples[k] - level) <= width:
