@@ -64,6 +64,9 @@ INDUCTANCE_U = 0.25e-6
 #: Record -> (window, reference) -> times from it: what the interrupters of one mechanism share.
 _CLOCKS: WeakKeyDictionary[Record, dict[tuple[int, int, float], FloatArray]] = WeakKeyDictionary()
 
+#: A wipe of a greater standard uncertainty, mm, is flagged: twice it is what a wipe may be short by and matter.
+COARSE_WIPE_MM = 0.75
+
 
 @dataclass(frozen=True, eq=False)
 class Reading:
@@ -543,6 +546,8 @@ def _read(
         math.hypot(_reference_u(operation.reference[interrupter.mechanism], reference, zones), clock_u_s),
     )
     row |= measure(observation)
+    if row["arcing_wipe_mm_u"] > COARSE_WIPE_MM:
+        reasons.append(f"the wipe is known to {2.0 * row['arcing_wipe_mm_u']:.1f} mm (k = 2) only")
     row["current_a"] = trace.injected_a
     row["quality"] = ";".join(reasons)
     conducting = np.where(_metallic(trace, zones), 1e6 * resistance, np.nan)
@@ -647,6 +652,7 @@ def _observe(
         speed_u_m_s=at_arcing.speed_u_m_s,
         zero_u_mm=0.0 if moving is None else moving.travel.zero_u_mm,
         skew_s=instrument.skew_s,
+        common_s=zones.delay_u_s,
         noise_ohm=trace.sigma_v / trace.injected_a,
         slew_per_s=slew,
         inductance_u_h=INDUCTANCE_U,

@@ -24,12 +24,18 @@ BoolArray = NDArray[np.bool_]
 
 #: Least share of the injected current that still counts as conducting.
 CONDUCTING = 0.1
-#: What the chain's filter and the sampling delay a sudden change by, in samples: between none and one.
-DELAY = 0.5
+#: What the chain's filter and the sampling delay a sudden change by, in samples, and its standard uncertainty: between
+#: none and one, all alike likely.
+DELAY, DELAY_U = 0.5, 0.29
 #: Fewest samples between the commutation and the loss in which the current rests on the arcing contact.
 LEAST_ZONE = 3
 #: An arcing zone shorter than this, s, is not told from a commutation: a fifth of the shortest that the trade meets.
 SHORTEST_ZONE = 0.25e-3
+
+
+#: A level less than this many times the closed one is no arcing contact's: a worn one that carries the whole current is
+#: twice the closed contact's and more, one that leaves the parallel path early raises it by a sixth. Common practice.
+LEAST_RISE = 1.5
 
 
 @dataclass(frozen=True)
@@ -56,6 +62,8 @@ class Zones:
         Where the arcing zone's record ends when it was cut off before the contact's own instant, s; else NaN.
     reasons : tuple of str
         Why a value is missing or not to be trusted.
+    delay_u_s : float
+        Part of both instants' uncertainty that they share: the chain's delay.
     """
 
     main_s: Quantity = NOTHING
@@ -67,6 +75,7 @@ class Zones:
     inductance_h: float = 0.0
     end_s: float = float("nan")
     reasons: tuple[str, ...] = ()
+    delay_u_s: float = 0.0
 
 
 def _long_run(samples: FloatArray, sigma: float, *, block: int = 8) -> float:
@@ -151,9 +160,9 @@ def _loss(time: FloatArray, voltage: FloatArray, last: int, threshold: float, le
     step = float(time[last + 1] - time[last])
     low, high = float(voltage[last]), float(voltage[last + 1])
     if not low > 2.0 * level_v:
-        return Quantity(float(time[last]) + 0.5 * (1.0 - DELAY) * step, 0.4 * step)
+        return Quantity(float(time[last]) + 0.5 * (1.0 - DELAY) * step, math.hypot(0.29, DELAY_U) * step)
     share = (threshold - low) / (high - low) if np.isfinite(high - low) and high > threshold > low else 0.5
-    return Quantity(float(time[last]) + (share - DELAY) * step, 0.5 * step)
+    return Quantity(float(time[last]) + (share - DELAY) * step, math.hypot(0.29, DELAY_U) * step)
 
 
 def _gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int, ceiling_v: float) -> Quantity:
@@ -169,7 +178,7 @@ def _gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int,
     if float(np.nanmedian(voltage[last + 1 :])) > 0.98 * ceiling_v:
         found.append(_departure(time, current, last))
     known = [t for t in found if np.isfinite(t)]
-    return Quantity(min(known), 0.5 * step) if known else NOTHING
+    return Quantity(min(known), math.hypot(0.29, DELAY_U) * step) if known else NOTHING
 
 
 def _departure(time: FloatArray, samples: FloatArray, last: int) -> float:
@@ -177,8 +186,12 @@ def _departure(time: FloatArray, samples: FloatArray, last: int) -> float:
 
     The instant is kept between the last sample at the level and the first away from it.
     """
-    level = float(np.nanmedian(samples[last + 1 :]))
-    scatter = 1.4826 * float(np.nanmedian(np.abs(samples[last + 1 :] - level)))
+    # Beside it only: a source in its limit drifts while nothing conducts.
+    beside = samples[last + 4 : last + 44]
+    if int(np.isfinite(beside).sum()) < 8:
+        beside = samples[last + 1 :]
+    level = float(np.nanmedian(beside))
+    scatter = 1.4826 * float(np.nanmedian(np.abs(beside - level)))
     width = max(6.0 * scatter, 1e-3 * abs(level))
     k = last + 1
     while k < min(samples.size - 1, last + 20) and not abs(samples[k] - level) <= width:
@@ -277,7 +290,8 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     overall = float(np.nanmedian(zone))
     # At rated speed the move takes half a millisecond, in a slow operation a tenth of the zone.
     longest = max(1.5e-3, 0.2 * (cut - split) * step)
-    sliding = r_all[max(0, split - math.ceil((longest + 5e-3) / step - 1e-6)) : max(8, split - math.ceil(longest / step - 1e-6))]
+    before, ago = (split - math.ceil(s / step - 1e-6) for s in (longest, longest + 5e-3))
+    sliding = r_all[max(0, ago) : max(8, before)]
     scatter = 1.4826 * float(np.nanmedian(np.abs(sliding - np.nanmedian(sliding)))) if np.isfinite(sliding).any() else 0
     noise = trace.sigma_v / trace.injected_a
     scatter = math.sqrt(max(scatter**2 - noise**2, (0.01 * closed_own) ** 2))
@@ -298,17 +312,23 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         long_run=_long_run(closed_v - closed * trace.current_a[trace.rest], trace.sigma_v),
     )
     if fit is None:
-        fit = Commutation(Quantity(float(onward[split]), step), Quantity(step, step))
+        fit = Commutation(
+            Quantity(float(onward[split]), step), Quantity(step, step), arcing_ohm=Quantity(overall, noise)
+        )
     at = fit.middle_s.value if opening else -fit.middle_s.value
     duration = fit.duration_s
-    main = Quantity(at - DELAY * step, float(np.sqrt(fit.middle_s.u**2 + (0.29 * step) ** 2)))
+    main = Quantity(at - DELAY * step, math.hypot(fit.middle_s.u, DELAY_U * step))
     past = np.abs(time - at) * np.where((time > at) == opening, 1.0, -1.0)
     half = 0.5 * duration.value
     rests = np.isfinite(r_all) & (past > half) & (np.arange(time.size) <= cut)
     shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
+    if arcing and fit.arcing_ohm.value < LEAST_RISE * closed_own:
+        reasons.append(_no_arcing())
+        main = Quantity(arcing.value, step)
+        return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
     if arcing and (abs(arcing.value - main.value) <= shortest or int(rests.sum()) < LEAST_ZONE):
         reasons.append(_no_arcing())
-    return Zones(main, duration, arcing, Quantity(closed_own), overall, loop, henry, until_s, tuple(reasons))
+    return Zones(main, duration, arcing, Quantity(closed_own), overall, loop, henry, until_s, tuple(reasons), DELAY_U * step)
 
 
 def _no_arcing() -> str:
