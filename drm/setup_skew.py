@@ -28,6 +28,8 @@ EVENT_U = 0.5
 #: In samples: the current's ramp passes an anti-alias filter of second order at four tenths of the sampling rate half a
 #: sample later than the voltage's step shows; a voltage that comes down from beyond its ceiling shows it later still.
 RAMP_LATE, CEILING_LATE = 0.5, 0.7
+#: Samples that the chain's filter takes to let a fall begin firmly.
+GENTLE = 2.5
 #: A share of the injected current by which it must move in the search for its course to tell anything.
 LEAST_MOVE = 0.3
 
@@ -139,7 +141,27 @@ def skew_of(trace: Trace) -> Quantity:
     fine = _between_samples(trace, parted, share, at)
     if not math.isfinite(fine):
         return Quantity(at * step, 1.5 * step)
-    return Quantity(fine * step, EVENT_U * step)
+    return Quantity(fine * step, math.hypot(EVENT_U, _slow_answer(trace, share)) * step)
+
+
+def _slow_answer(trace: Trace, share: FloatArray) -> float:
+    """Uncertainty, in samples, for a current that begins to fall only when the arc's voltage has outgrown the source's.
+
+    A source with voltage to spare feeds the arc for a while: the fall then begins gently and late, and half of that
+    time is uncertain.
+    """
+    if trace.kind != "open":
+        return 0.0
+    flows = np.flatnonzero(share > 0.5)
+    if flows.size == 0:
+        return 0.0
+    place = int(flows[-1])
+    rate = -np.diff(share)
+    steep = float(rate[max(0, place - 20) : place + 5].max())
+    firm = place
+    while firm > 0 and rate[firm - 1] > 0.3 * steep:
+        firm -= 1
+    return 0.5 * max(0.0, firm - _current_knee(trace, share, firm) - GENTLE)
 
 
 def _between_samples(trace: Trace, parted: FloatArray, share: FloatArray, at: int) -> float:
@@ -166,7 +188,7 @@ def _before(place: int, kind: str) -> slice:
 
 
 def _current_knee(trace: Trace, share: FloatArray, place: int) -> float:
-    return _knee(share, place, _before(place, trace.kind), 0.01, math.inf)
+    return _knee(share, place, _before(place, trace.kind), 0.002, math.inf)
 
 
 def _voltage_knee(trace: Trace, turn: int) -> float:
@@ -216,9 +238,11 @@ def events_of(trace: Trace) -> Events:
 
 def pooled(skews: Sequence[Quantity]) -> Quantity:
     """One skew from several events of the same two channels: their median, the scatter counted in."""
-    known = [s for s in skews if s]
-    if not known:
+    told = [s for s in skews if s]
+    if not told:
         return NOTHING
+    # An event that tells little must not outvote one that tells much.
+    known = [s for s in told if s.u <= 2.0 * min(t.u for t in told)]
     values = np.array([s.value for s in known])
     middle = float(np.median(values))
     least = min(s.u for s in known)
