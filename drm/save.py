@@ -7,6 +7,7 @@ import math
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 __all__ = ["findings_document", "save", "written_whole"]
 
 SCHEMA = 1
+#: A half-written result that nobody has touched for so long belongs to a run that was killed, s.
+LEFT_BEHIND_S = 600.0
 #: Longest unit suffix first, so that `_uohm_mm` is not taken for `_mm`.
 _UNITS = (
     ("_uohm_mm", "uOhm mm"),
@@ -97,6 +100,7 @@ class written_whole:
     def __enter__(self) -> Path:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
+            self._sweep()
             # Inside the folder, so that the renames that follow stay on one file system.
             self.part = Path(tempfile.mkdtemp(prefix=".part-", dir=self.folder))
         except OSError as error:
@@ -113,6 +117,12 @@ class written_whole:
             shutil.rmtree(self.part, ignore_errors=True)
         if isinstance(error, OSError):
             raise self._refused(error) from None
+
+    def _sweep(self) -> None:
+        """What a run that was killed left behind; a folder that may still be written into stays."""
+        for left in self.folder.glob(".part-*"):
+            if left.is_dir() and not left.is_symlink() and time.time() - left.stat().st_mtime > LEFT_BEHIND_S:
+                shutil.rmtree(left, ignore_errors=True)
 
     def _move_in(self) -> None:
         """Every file into the folder, or, where one cannot be, every old one back in its place."""

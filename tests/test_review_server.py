@@ -132,6 +132,17 @@ def test_the_report_may_run_no_script_at_all(server: Server) -> None:
     assert headers["content-security-policy"].startswith("default-src 'none'")
 
 
+def test_a_report_that_is_a_link_is_not_followed(server: Server, tmp_path: Path) -> None:
+    report, aside = server.folder / "report.html", tmp_path / "report.html"
+    shutil.move(report, aside)
+    report.symlink_to(aside)
+    try:
+        assert server.request("GET", "/report")[0] == 404
+    finally:
+        report.unlink()
+        shutil.move(aside, report)
+
+
 # -- words that are wrong
 
 

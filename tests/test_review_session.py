@@ -214,6 +214,27 @@ def test_tables_that_cannot_be_written_are_told_and_the_edit_is_kept(
     assert (session.trouble, session.written) == ("", 1)
 
 
+def test_an_edit_of_another_program_while_tables_are_written_gets_into_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = made(tmp_path)
+    one, two = Session(folder), Session(folder)
+    one.decide([NOTE], seen=0)
+    refresh, turns = one.refresh, iter([True])
+
+    def between() -> drm.Result:
+        result = refresh()
+        if next(turns, False):
+            two.refresh()
+            two.decide([replace(NOTE, action="exclude")], seen=1)
+        return result
+
+    monkeypatch.setattr(one, "refresh", between)
+    one.write()
+    assert (one.trouble, one.written) == ("", 2)
+    assert "excluded" in set(pd.read_parquet(folder / "features.parquet")["by_hand"])
+
+
 # -- doubt
 
 

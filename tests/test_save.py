@@ -254,3 +254,12 @@ def test_the_inputs_and_the_result_are_unchanged(tmp_path: Path) -> None:
     result().save(tmp_path)
     assert hashes(FOLDER) == before
     pd.testing.assert_frame_equal(result().features, features)
+
+
+def test_what_a_killed_run_left_behind_is_swept_and_what_is_being_written_stays(tmp_path: Path) -> None:
+    for name in (".part-old", ".part-new"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "features.csv").write_text("half", encoding="utf-8")
+    os.utime(tmp_path / ".part-old", (0, 0))
+    result().save(tmp_path)
+    assert {p.name for p in tmp_path.iterdir()} == WRITTEN | {".part-new"}

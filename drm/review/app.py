@@ -102,7 +102,8 @@ class _Pages:
     async def report(self, request: Request) -> Response:
         """The report as it was last written."""
         path = self.session.folder / "report.html"
-        if not path.is_file():
+        # A link would lead out of the folder.
+        if path.is_symlink() or not path.is_file():
             return PlainTextResponse("drm review: no report has been written yet\n", status_code=404)
         return FileResponse(
             path, media_type="text/html; charset=utf-8", headers={"content-security-policy": REPORT_POLICY}

@@ -24,6 +24,8 @@ __all__ = ["Session"]
 
 #: Most samples of sheets that are kept ready; more are made anew when they are asked for.
 KEPT_SAMPLES = 25_000_000
+#: How often tables are begun anew because an edit of another program came between.
+ATTEMPTS = 5
 
 
 class Session:
@@ -75,6 +77,8 @@ class Session:
                 mend="put back the whole log, or run drm diagnose into a new folder",
             )
         self.trouble = ""
+        # Traces are looked at while figures are being computed, and tables are written one after the other.
+        self._looking, self._writing = threading.Lock(), threading.Lock()
         self._sheets: OrderedDict[tuple[int, str, str], Sheet | None] = OrderedDict()
 
     def _concluded(self, edits: Sequence[Edit]) -> Result:
@@ -125,13 +129,19 @@ class Session:
 
     def write(self) -> None:
         """Tables, findings and report as they follow from the edits; what cannot be written is told in `trouble`."""
-        result = self.refresh()
-        try:
-            result.save(self.folder)
-        except OutputError as error:
-            self.trouble = error.line()
-        else:
-            self.trouble, self.written = "", len(result.edits)
+        with self._writing:
+            for _ in range(ATTEMPTS):
+                result = self.refresh()
+                try:
+                    result.save(self.folder)
+                except OutputError as error:
+                    self.trouble = error.line()
+                    # Somebody else's edit between the two steps is no trouble: the tables follow it too.
+                    if len(read_log(self.folder / LOG_NAME).edits) == len(result.edits):
+                        return
+                else:
+                    self.trouble, self.written = "", len(result.edits)
+                    return
 
     def reading(self, operation: int, interrupter: str, *, result: Result | None = None) -> Reading | None:
         """One interrupter in one operation, None where its trace could not be used."""
@@ -142,7 +152,7 @@ class Session:
 
     def sheet(self, operation: int, interrupter: str, axis: str) -> Sheet | None:
         """Traces of one reading ready to be cut into columns; None where there are none."""
-        with self.lock:
+        with self._looking:
             reading = self.reading(operation, interrupter, result=self.automatic)
             if reading is None:
                 return None
