@@ -26,6 +26,7 @@ FloatArray = NDArray[np.float64]
 
 #: Scatter of the two events about each other, in samples, as simulated records show it.
 SCATTER = {"open": 0.35, "close": 0.65}
+LEAST_SCATTER_S = 5e-6
 #: Square of the greatest misfit that one event counts with: one that was misread must not decide.
 MOST = 64.0
 #: What each voltage that is given another's current costs (twice a log-likelihood ratio): the breaker file is believed
@@ -33,8 +34,8 @@ MOST = 64.0
 MOVED = 11.0
 #: How bad, in squares for each event, the pairing in use must be for each of those that are named.
 BAD = 6.0
-#: A skew is named when it is this many standard uncertainties and samples away from none.
-SURE, LEAST_SAMPLES = 3.0, 1.5
+#: A skew is named when it is this many standard uncertainties, samples and seconds away from none.
+SURE, LEAST_SAMPLES, LEAST_S = 3.0, 1.5, 60e-6
 
 _BASIS = "physics: a contact that parts ends the current, one that touches begins it, at the same instant"
 
@@ -115,7 +116,7 @@ def _misfits(
         # A skew or a filter's delay that all share is no matter of pairing.
         common = float(np.nanmedian(np.diag(apart))) if bool(np.isfinite(np.diag(apart)).any()) else 0.0
         apart = apart - common
-        square = np.minimum((apart / (SCATTER[operation.kind] * step)) ** 2, MOST)
+        square = np.minimum((apart / math.hypot(SCATTER[operation.kind] * step, LEAST_SCATTER_S)) ** 2, MOST)
         good = np.isfinite(square)
         where = np.ix_(have, have)
         cost[where] += np.where(good, square, 0.0)
@@ -238,7 +239,7 @@ def _removed(
 
 
 def _sure(skew: Quantity, step_s: float) -> bool:
-    return abs(skew.value) > max(SURE * skew.u, LEAST_SAMPLES * step_s)
+    return abs(skew.value) > max(SURE * skew.u, LEAST_SAMPLES * step_s, LEAST_S)
 
 
 def _skew_faults(removed: Mapping[str, Quantity]) -> Iterator[Fault]:

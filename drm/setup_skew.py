@@ -28,6 +28,9 @@ EVENT_U = 0.5
 #: In samples: the current's ramp passes an anti-alias filter of second order at four tenths of the sampling rate half a
 #: sample later than the voltage's step shows; a voltage that comes down from beyond its ceiling shows it later still.
 RAMP_LATE, CEILING_LATE = 0.5, 0.7
+#: However fast the sampling, filters that were chosen for something else differ by some ten microseconds; and where the
+#: events cannot be read between samples the shift is known to the length of a chatter only, s.
+FILTER_S, CHATTER_S = 15e-6, 0.15e-3
 #: Samples that the chain's filter takes to let a fall begin firmly.
 GENTLE = 2.5
 #: A share of the injected current by which it must move in the search for its course to tell anything.
@@ -140,8 +143,9 @@ def skew_of(trace: Trace) -> Quantity:
         return NOTHING
     fine = _between_samples(trace, parted, share, at)
     if not math.isfinite(fine):
-        return Quantity(at * step, 1.5 * step)
-    return Quantity(fine * step, math.hypot(EVENT_U, _slow_answer(trace, share)) * step)
+        # The contradictions alone: bounce and chatter leave them several shifts to agree upon.
+        return Quantity(at * step, math.hypot(1.5 * step, CHATTER_S))
+    return Quantity(fine * step, math.hypot(math.hypot(EVENT_U, _slow_answer(trace, share)) * step, FILTER_S))
 
 
 def _slow_answer(trace: Trace, share: FloatArray) -> float:
