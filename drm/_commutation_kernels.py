@@ -16,14 +16,12 @@ from numpy.typing import NDArray
 
 __all__ = [
     "SHAPES",
-    "change_point",
     "evidence",
     "innovations",
     "posterior",
     "profile",
     "ramp_search",
     "share_at",
-    "zone_sums",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -63,65 +61,6 @@ def share_at(
         return x * x * (3.0 - 2.0 * x)
     y = x if shape == 3 else x * x * (3.0 - 2.0 * x)
     return (1.0 / (1.0 - y * (1.0 - 1.0 / ratio)) - 1.0) / (ratio - 1.0)
-
-
-@njit(cache=True, nogil=True)
-def zone_sums(
-    v: FloatArray,
-    i: FloatArray,
-    start: int,
-    stop: int,
-) -> tuple[float, float, float, int]:
-    """Sums of I^2, V I and V^2 and the count over the finite samples of ``[start, stop)``."""
-    ii = vi = vv = 0.0
-    n = 0
-    for k in range(start, stop):
-        if v[k] == v[k] and i[k] == i[k]:
-            ii += i[k] * i[k]
-            vi += v[k] * i[k]
-            vv += v[k] * v[k]
-            n += 1
-    return ii, vi, vv, n
-
-
-@njit(cache=True, nogil=True)
-def change_point(
-    v: FloatArray,
-    i: FloatArray,
-    start: int,
-    stop: int,
-    bound: float,
-) -> tuple[int, float, float, float]:
-    """Exact search for one change of resistance in ``[start, stop)`` by least squares, V on I, on running sums.
-
-    Each sample is held to within `bound` ohm first, so that part-separations do not draw the change.
-
-    Returns the first sample of the second level, both levels, and the sum of squares saved by the change.
-    """
-    ii = vi = 0.0
-    for k in range(start, stop):
-        x, y = i[k], v[k]
-        if x == x and y == y:
-            top = bound * x
-            y = min(max(y, -top), top)
-            ii += x * x
-            vi += x * y
-    best, at, first, second = -1.0, stop, 0.0, 0.0
-    a = b = 0.0
-    alone = vi * vi / ii if ii > 0.0 else 0.0
-    for k in range(start, stop - 1):
-        x, y = i[k], v[k]
-        if x == x and y == y:
-            top = bound * x
-            y = min(max(y, -top), top)
-            a += x * x
-            b += x * y
-            c, d = ii - a, vi - b
-            if a > 0.0 and c > 0.0 and d * a > b * c:
-                saved = b * b / a + d * d / c - alone
-                if saved > best:
-                    best, at, first, second = saved, k + 1, b / a, d / c
-    return at, first, second, best
 
 
 @njit(cache=True, nogil=True)

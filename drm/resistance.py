@@ -8,12 +8,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Trace", "inductance", "resistance_of", "slope", "without_loop"]
+__all__ = ["Trace", "inductance", "moving_rate", "resistance_of", "slope", "without_loop"]
 
 FloatArray = NDArray[np.float64]
 
 #: Above this no metallic contact survives between tungsten surfaces at any current: U^2 = 4 L (Tm^2 - T0^2), Holm.
 METALLIC_VOLT = 1.1
+#: Samples that tell a noise as well as all of them.
+ENOUGH = 4000
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,8 +48,8 @@ class Trace:
 
     @cached_property
     def step_s(self) -> float:
-        """Median sampling interval."""
-        return float(np.median(np.diff(self.time_s)))
+        """Median sampling interval, of the first samples."""
+        return float(np.median(np.diff(self.time_s[:ENOUGH])))
 
 
 def slope(time_s: FloatArray, samples: FloatArray) -> FloatArray:
@@ -55,7 +57,9 @@ def slope(time_s: FloatArray, samples: FloatArray) -> FloatArray:
     return np.asarray(np.gradient(samples, time_s), dtype=np.float64)
 
 
-def resistance_of(trace: Trace, *, inductance_h: float = 0.0, least_share: float = 0.3) -> FloatArray:
+def resistance_of(
+    trace: Trace, *, inductance_h: float = 0.0, least_share: float = 0.3, rate_a_s: FloatArray | None = None
+) -> FloatArray:
     """``(V - L dI/dt) / I`` in ohm, shape (n,); NaN where the current is too small to divide by.
 
     Parameters
@@ -64,18 +68,27 @@ def resistance_of(trace: Trace, *, inductance_h: float = 0.0, least_share: float
         Of the sense loop.
     least_share : float
         Least current, as a share of the injected one, at which a resistance means something.
+    rate_a_s : ndarray, shape (n,), optional
+        dI/dt where it stands clear of its noise, where that is known already.
     """
     enough = trace.current_a > least_share * trace.injected_a
     with np.errstate(invalid="ignore", divide="ignore"):
         drop = trace.voltage_v
         if inductance_h != 0.0:
-            drop = drop - inductance_h * _moving(slope(trace.time_s, trace.current_a))
+            drop = drop - inductance_h * (moving_rate(trace) if rate_a_s is None else rate_a_s)
         return np.where(enough, drop / trace.current_a, np.nan)
 
 
-def _moving(rate: FloatArray) -> FloatArray:
-    """The current's slope where it stands clear of its own noise, else zero: noise must not be multiplied in."""
-    noise = 1.4826 * float(np.nanmedian(np.abs(rate - np.nanmedian(rate))))
+def moving_rate(trace: Trace, part: slice = slice(None)) -> FloatArray:
+    """dI/dt over `part` where it stands clear of its noise, else zero: noise must not be multiplied in.
+
+    The noise is read at rest, or over the whole where nothing rests.
+    """
+    some = slope(trace.time_s[trace.rest][:ENOUGH], trace.current_a[trace.rest][:ENOUGH])
+    rate = slope(trace.time_s[part], trace.current_a[part])
+    if int(np.isfinite(some).sum()) < 8:
+        some = rate
+    noise = 1.4826 * float(np.nanmedian(np.abs(some - np.nanmedian(some))))
     return np.where(np.abs(rate) > 6.0 * noise, rate, 0.0)
 
 

@@ -8,25 +8,26 @@ Parting is judged in volts and current: above about 1.1 V nothing metallic is to
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.change import arcing_from
 from drm.commutation import Commutation, fit_commutation
+from drm.parting import DELAY, DELAY_U, gain, loss, parted_state
 from drm.quantity import NOTHING, Quantity
-from drm.resistance import METALLIC_VOLT, Trace, _moving, inductance, resistance_of, slope, without_loop
+from drm.resistance import Trace, inductance, moving_rate, resistance_of, without_loop
 
 __all__ = ["Zones", "segment"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
+#: Samples that tell a level at rest as well as all of them.
+ENOUGH = 4000
 #: Least share of the injected current that still counts as conducting.
 CONDUCTING = 0.1
-#: What the chain's filter and the sampling delay a sudden change by, in samples, and its standard uncertainty: between
-#: none and one, all alike likely.
-DELAY, DELAY_U = 0.5, 0.29
 #: Fewest samples between the commutation and the loss in which the current rests on the arcing contact.
 LEAST_ZONE = 3
 #: An arcing zone shorter than this, s, is not told from a commutation: a fifth of the shortest that the trade meets.
@@ -89,122 +90,6 @@ def _long_run(samples: FloatArray, sigma: float, *, block: int = 8) -> float:
     return min(max(block * (spread / sigma) ** 2, 1.0), 16.0)
 
 
-def _student(residual: FloatArray, scale: FloatArray | float, freedom: float) -> FloatArray:
-    """Log density of Student's t up to a constant that is the same for all `scale`."""
-    return -np.log(scale) - 0.5 * (freedom + 1.0) * np.log1p(np.square(residual / scale) / freedom)
-
-
-def _parted_state(trace: Trace, order: slice) -> tuple[float, float]:
-    """Voltage threshold between metal and parted, and the earth loop seen when parted (ohm, infinite without one)."""
-    tail = max(8, trace.time_s.size // 20)
-    voltage = float(np.nanmedian(trace.voltage_v[order][-tail:]))
-    current = float(np.nanmedian(trace.current_a[order][-tail:]))
-    threshold = min(METALLIC_VOLT, 0.9 * trace.ceiling_v)
-    closed = float(np.nanmedian(trace.voltage_v[trace.rest]))
-    if current > 0.5 * trace.injected_a and voltage < 0.98 * trace.ceiling_v and voltage > 5.0 * closed:
-        # Current goes on flowing past the parted contact: an earth loop carries it and sets the parted voltage.
-        return min(threshold, 0.6 * voltage), voltage / current
-    return threshold, float("inf")
-
-
-def _change(voltage: FloatArray, current: FloatArray, closed: float, sigma: float, last: int) -> tuple[int, float]:
-    """Most likely sample at which the closed state gives way to the arcing one, and the arcing level.
-
-    Both states are Student's t about ``R I``: the closed one as wide as noise and sliding roughness, the arcing one as
-    wide as its own fluctuation, heavy-tailed because momentary part-separations belong to it.
-
-    Returns
-    -------
-    sample : int
-        First sample of the arcing state; ``last + 1`` where the record shows none.
-    level : float
-        Median resistance from there to `last`; NaN where it shows none.
-    """
-    v, i = voltage[: last + 1], current[: last + 1]
-    good = np.isfinite(v) & np.isfinite(i)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        r = np.where(good & (i > 0), v / i, np.nan)
-    above = r > np.maximum(1.6 * closed, closed + 6.0 * sigma / np.maximum(i, 1e-9))
-    if not bool(above.any()):
-        return last + 1, float("nan")
-    level = float(np.nanmedian(r[above]))
-    narrow = np.hypot(sigma, 0.1 * closed * np.where(good, i, 1.0))
-    first = np.where(good, _student(v - closed * i, narrow, 3.0), 0.0)
-    split = last + 1
-    for _ in range(6):
-        wide = np.hypot(sigma, 0.25 * level * np.where(good, i, 1.0))
-        second = np.where(good, _student(v - level * i, wide, 1.0), 0.0)
-        gain = np.concatenate([[0.0], np.cumsum((first - second)[::-1])])[::-1]
-        # Staying closed to the end costs nothing; leaving at k gains what the arcing state explains better from k on.
-        candidate = int(np.argmin(gain))
-        if candidate > last:
-            return last + 1, float("nan")
-        tail = r[candidate:]
-        new = float(np.nanmedian(tail)) if np.isfinite(tail).any() else level
-        if candidate == split and abs(new - level) < 1e-3 * level:
-            break
-        split, level = candidate, new
-    return split, level
-
-
-def _loss(time: FloatArray, voltage: FloatArray, last: int, threshold: float, level_v: float) -> Quantity:
-    """Instant of the last loss on opening.
-
-    A momentary part-separation often runs into the loss, so the start of the rise says less than the passage through
-    `threshold`, the voltage that no metal bears. Where a sample was caught on the way up, the chain's filter has spread
-    the rise, and half a sample is taken off for it, half a sample more or less. Where none was, the loss lies between
-    the last metallic sample and the next.
-    """
-    if last + 1 >= voltage.size:
-        return NOTHING
-    step = float(time[last + 1] - time[last])
-    low, high = float(voltage[last]), float(voltage[last + 1])
-    if not low > 2.0 * level_v:
-        return Quantity(float(time[last]) + 0.5 * (1.0 - DELAY) * step, math.hypot(0.29, DELAY_U) * step)
-    share = (threshold - low) / (high - low) if np.isfinite(high - low) and high > threshold > low else 0.5
-    return Quantity(float(time[last]) + (share - DELAY) * step, math.hypot(0.29, DELAY_U) * step)
-
-
-def _gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int, ceiling_v: float) -> Quantity:
-    """Instant of the first gain on closing, on arrays turned round: where the voltage leaves the parted state.
-
-    The parted state is quiet, so the departure shows before the filter has passed it. A voltage at its ceiling shows it
-    late, and then the current shows it first: the earlier of the two is taken.
-    """
-    if last + 1 >= voltage.size:
-        return NOTHING
-    step = float(abs(time[last] - time[last + 1]))
-    found = [_departure(time, voltage, last)]
-    if float(np.nanmedian(voltage[last + 1 :])) > 0.98 * ceiling_v:
-        found.append(_departure(time, current, last))
-    known = [t for t in found if np.isfinite(t)]
-    return Quantity(min(known), math.hypot(0.29, DELAY_U) * step) if known else NOTHING
-
-
-def _departure(time: FloatArray, samples: FloatArray, last: int) -> float:
-    """Where `samples` leave their level beyond `last` (turned round): a line through two samples, carried back to it.
-
-    The instant is kept between the last sample at the level and the first away from it.
-    """
-    # Beside it only: a source in its limit drifts while nothing conducts.
-    beside = samples[last + 4 : last + 44]
-    if int(np.isfinite(beside).sum()) < 8:
-        beside = samples[last + 1 :]
-    level = float(np.nanmedian(beside))
-    scatter = 1.4826 * float(np.nanmedian(np.abs(beside - level)))
-    width = max(6.0 * scatter, 1e-3 * abs(level))
-    k = last + 1
-    while k < min(samples.size - 1, last + 20) and not abs(samples[k] - level) <= width:
-        k += 1
-    a, b, c = k, k - 1, k - 2
-    middle = float(time[a] + time[b]) / 2.0
-    if c < 0 or not np.isfinite(samples[[b, c]]).all() or samples[c] == samples[b]:
-        return middle
-    rate = (samples[c] - samples[b]) / (time[c] - time[b])
-    low, high = sorted((float(time[a]), float(time[b])))
-    return min(max(float(time[b] + (level - samples[b]) / rate), low), high)
-
-
 def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "another interrupter") -> Zones:
     """Find the zones of one operation.
 
@@ -222,45 +107,47 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     -------
     Zones
     """
+    from drm._change_kernels import last_metallic
+
     opening = trace.kind == "open"
     order = slice(None) if opening else slice(None, None, -1)
-    threshold, loop = _parted_state(trace, order)
-    closed_v = trace.voltage_v[trace.rest]
+    threshold, parted_v, loop = parted_state(trace, order)
+    closed_v, closed_a = trace.voltage_v[trace.rest][:ENOUGH], trace.current_a[trace.rest][:ENOUGH]
     with np.errstate(invalid="ignore", divide="ignore"):
-        closed_ratio = closed_v / trace.current_a[trace.rest]
-    closed = float(np.nanmedian(closed_ratio))
+        closed = float(np.nanmedian(closed_v / closed_a))
+    closed_own = float(without_loop(np.array([closed]), loop)[0])
     reasons: list[str] = []
 
-    time, voltage, current = trace.time_s[order], trace.voltage_v[order], trace.current_a[order]
-    low = voltage < threshold
-    metallic = low & (current > CONDUCTING * trace.injected_a)
-    parted_v = float(np.nanmedian(voltage[-max(8, time.size // 20) :]))
-    if not opening and parted_v > 1.5 * threshold:
-        # A touch shows in the voltage before its current can rise, or where another interrupter in series still holds
-        # it back; two samples, since one may be an impulse.
-        metallic |= low & np.concatenate([[False], low[:-1]])
-    if not bool(metallic.any()):
+    # In order of opening: closing is opening told backwards.
+    time = trace.time_s[order]
+    voltage, current = (np.ascontiguousarray(x[order]) for x in (trace.voltage_v, trace.current_a))
+    n, step = time.size, trace.step_s
+    # A touch shows in the voltage before its current can rise, or where another interrupter in series still holds it
+    # back; two samples, since one may be an impulse.
+    pairs = not opening and parted_v > 1.5 * threshold
+    last = last_metallic(voltage, current, threshold, CONDUCTING * trace.injected_a, pairs)
+    if last < 0:
         return Zones(reasons=("no metallic contact is seen",))
-    last = int(np.flatnonzero(metallic)[-1])
-    gone = last >= time.size - 3
-
-    # The sense loop's inductance shows where the current moves while metal conducts.
-    rest_end = trace.rest.stop if opening else trace.time_s.size - trace.rest.start
-    part_a, part_b = min(rest_end, last), last + 1
-    part = slice(part_a, part_b) if opening else slice(time.size - part_b, time.size - part_a)
-    henry, _ = inductance(trace, part)
+    gone = last >= n - 3
     cut = last
     if np.isfinite(until_s):
         inside = time <= until_s if opening else time >= until_s
         cut = min(last, int(np.flatnonzero(inside)[-1])) if bool(inside.any()) else last
 
-    r_all = without_loop(resistance_of(trace, inductance_h=henry), loop)[order]
-    closed_own = float(without_loop(np.array([closed]), loop)[0])
-    drop = r_all * current
-    step = trace.step_s
-    split, _ = _change(drop, current, closed_own, trace.sigma_v, cut)
+    drop = voltage if not np.isfinite(loop) else _own_drop(voltage, current, loop)
+    split = arcing_from(drop, current, closed_ohm=closed_own, sigma_v=trace.sigma_v, last=cut)
+    # At rated speed the move takes half a millisecond, in a slow operation a tenth of the zone.
+    longest = max(1.5e-3, 0.2 * (cut - split) * step)
+    first = max(0, min(split, cut) - math.ceil((3.5 * longest + 5e-3) / step - 1e-6))
+    part = slice(first, last + 1) if opening else slice(n - last - 1, n - first)
+    near = replace(trace, time_s=trace.time_s[part], voltage_v=trace.voltage_v[part], current_a=trace.current_a[part])
+    # The sense loop's inductance shows where the current moves while metal conducts.
+    henry, _ = inductance(near, slice(None))
+    rate = moving_rate(trace, part)
+    r_near = without_loop(resistance_of(near, inductance_h=henry, rate_a_s=rate), loop)[order]
+    time, current_near, rate = time[first : last + 1], current[first : last + 1], rate[order]
 
-    arcing = Quantity(float("nan"), float("nan"))
+    arcing = NOTHING
     if np.isfinite(until_s):
         reasons.append(
             f"the current was cut off by {until_by}, in series with it, before the arcing contact's own instant"
@@ -272,11 +159,13 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
             "the record ends before the contact parts" if opening else "the record begins with the contact closed"
         )
     else:
-        level_v = float(np.nanmedian(drop[split : last + 1])) if split <= last else closed * trace.injected_a
+        beyond = r_near[split - first :] * current_near[split - first :]
+        level_v = float(np.nanmedian(beyond)) if np.isfinite(beyond).any() else closed * trace.injected_a
+        whole = trace.time_s[order]
         arcing = (
-            _loss(time, voltage, last, threshold, level_v)
+            loss(whole, voltage, last, threshold, level_v)
             if opening
-            else _gain(time, voltage, current, last, trace.ceiling_v)
+            else gain(whole, voltage, current, last, trace.ceiling_v)
         )
 
     if split > cut:
@@ -286,21 +175,19 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         main = Quantity(arcing.value, step) if arcing else NOTHING
         return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
 
-    zone = r_all[split : cut + 1]
+    split, cut = split - first, cut - first
+    zone = r_near[split : cut + 1]
     overall = float(np.nanmedian(zone))
-    # At rated speed the move takes half a millisecond, in a slow operation a tenth of the zone.
-    longest = max(1.5e-3, 0.2 * (cut - split) * step)
     before, ago = (split - math.ceil(s / step - 1e-6) for s in (longest, longest + 5e-3))
-    sliding = r_all[max(0, ago) : max(8, before)]
+    sliding = r_near[max(0, ago) : max(8, before)]
     scatter = 1.4826 * float(np.nanmedian(np.abs(sliding - np.nanmedian(sliding)))) if np.isfinite(sliding).any() else 0
     noise = trace.sigma_v / trace.injected_a
     scatter = math.sqrt(max(scatter**2 - noise**2, (0.01 * closed_own) ** 2))
-    onward = time if opening else -time
-    rate = _moving(slope(trace.time_s, trace.current_a))[order]
+    onward = np.ascontiguousarray(time if opening else -time)
     fit = fit_commutation(
         onward,
-        r_all * current + henry * rate,
-        current,
+        r_near * current_near + henry * rate,
+        current_near,
         rate,
         near=split,
         first=0,
@@ -309,7 +196,7 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         closed_scatter_ohm=scatter,
         sigma_v=trace.sigma_v,
         longest_s=longest,
-        long_run=_long_run(closed_v - closed * trace.current_a[trace.rest], trace.sigma_v),
+        long_run=_long_run(closed_v - closed * closed_a, trace.sigma_v),
     )
     if fit is None:
         fit = Commutation(
@@ -317,10 +204,11 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         )
     at = fit.middle_s.value if opening else -fit.middle_s.value
     duration = fit.duration_s
-    main = Quantity(at - DELAY * step, math.hypot(fit.middle_s.u, DELAY_U * step))
+    main_delay = DELAY_U * step
+    main = Quantity(at - DELAY * step, math.hypot(fit.middle_s.u, main_delay))
     past = np.abs(time - at) * np.where((time > at) == opening, 1.0, -1.0)
     half = 0.5 * duration.value
-    rests = np.isfinite(r_all) & (past > half) & (np.arange(time.size) <= cut)
+    rests = np.isfinite(r_near) & (past > half) & (np.arange(time.size) <= cut)
     shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
     if arcing and fit.arcing_ohm.value < LEAST_RISE * closed_own:
         reasons.append(_no_arcing())
@@ -328,7 +216,15 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
     if arcing and (abs(arcing.value - main.value) <= shortest or int(rests.sum()) < LEAST_ZONE):
         reasons.append(_no_arcing())
-    return Zones(main, duration, arcing, Quantity(closed_own), overall, loop, henry, until_s, tuple(reasons), DELAY_U * step)
+    return Zones(
+        main, duration, arcing, Quantity(closed_own), overall, loop, henry, until_s, tuple(reasons), main_delay
+    )
+
+
+def _own_drop(voltage_v: FloatArray, current_a: FloatArray, loop_ohm: float) -> FloatArray:
+    """What the contact alone would drop at the whole current, without the loop beside it."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return without_loop(voltage_v / current_a, loop_ohm) * current_a
 
 
 def _no_arcing() -> str:

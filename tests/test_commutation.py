@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from drm import _change_kernels as change
 from drm import _commutation_kernels as kernels
 from drm.commutation import Commutation, fit_commutation
 from drm.quantity import Quantity
@@ -35,7 +36,7 @@ def trace(
 
 
 def fit(time: FloatArray, volt: FloatArray, amps: FloatArray, *, noise_v: float = 0.5e-3, **more) -> Commutation:
-    near, *_ = kernels.change_point(volt, amps, int(0.8 * time.size), time.size, 20.0 * CLOSED)
+    near, *_ = change.change_point(volt, amps, int(0.8 * time.size), time.size, 20.0 * CLOSED)
     found = fit_commutation(
         time,
         volt,
@@ -137,7 +138,7 @@ def test_one_change_is_found_where_every_split_tried_in_turn_finds_it() -> None:
             float(np.sum((v[p] - i[p] * (v[p] @ i[p]) / (i[p] @ i[p])) ** 2)) for p in (slice(0, k), slice(k, 300))
         )
 
-    at, first, second, _ = kernels.change_point(v, i, 0, 300, 1.0)
+    at, first, second, _ = change.change_point(v, i, 0, 300, 1.0)
     assert at == min(range(1, 299), key=cost)
     assert first == pytest.approx(np.mean(v[:at]) / AMPS)
     assert second == pytest.approx(np.mean(v[at:]) / AMPS)

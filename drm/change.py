@@ -1,0 +1,88 @@
+"""Where the closed state gives way to the arcing one: an exact search on running sums, heavy-tailed states."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["arcing_from"]
+
+FloatArray = NDArray[np.float64]
+
+#: Samples, or means of neighbours, that the first search looks at; a second looks closer beside what it found.
+BLOCKS = 16_384
+#: Blocks before and after the first search's answer in which the second looks.
+BEFORE, AFTER = 4, 40
+#: Samples that tell a level as well as all of them.
+ENOUGH = 4096
+
+
+def arcing_from(voltage_v: FloatArray, current_a: FloatArray, *, closed_ohm: float, sigma_v: float, last: int) -> int:
+    """Most likely first sample of the arcing state; ``last + 1`` where the record shows none.
+
+    Both states are Student's t about ``R I``: the closed one as wide as noise and sliding roughness, the arcing one as
+    wide as its own fluctuation, heavy-tailed because momentary part-separations belong to it.
+
+    Parameters
+    ----------
+    voltage_v, current_a : ndarray, shape (n,)
+        In order of opening, contiguous; NaN where missing.
+    closed_ohm, sigma_v : float
+        Closed level; noise of the voltage.
+    last : int
+        Last sample in which metal conducts.
+    """
+    from drm import _change_kernels as kernels
+
+    size = max(1, (last + 1) // BLOCKS)
+    if size == 1:
+        return _search(voltage_v[: last + 1], current_a[: last + 1], closed_ohm, sigma_v)
+    volts, amps = kernels.means(voltage_v, current_a, last + 1, size)
+    near = _search(volts, amps, closed_ohm, sigma_v / math.sqrt(size))
+    start = max(0, (near - BEFORE) * size)
+    stop = min(last + 1, (near + AFTER) * size)
+    return start + _search(voltage_v[start:stop], current_a[start:stop], closed_ohm, sigma_v)
+
+
+def _search(volts: FloatArray, amps: FloatArray, closed: float, sigma: float) -> int:
+    from drm import _change_kernels as kernels
+
+    level = _first_level(volts, amps, closed, sigma)
+    if not level > closed:
+        return volts.size
+    at = volts.size
+    for _ in range(6):
+        found = kernels.split(volts, amps, closed, level, sigma)
+        if found == volts.size:
+            return found
+        new = _level(volts[found:], amps[found:])
+        if found == at and abs(new - level) < 1e-3 * level:
+            break
+        at, level = found, new if new > 0.0 else level
+    return at
+
+
+def _level(volts: FloatArray, amps: FloatArray) -> float:
+    """Median resistance; NaN without a reading."""
+    stride = max(1, volts.size // ENOUGH)
+    v, i = volts[::stride], amps[::stride]
+    good = np.isfinite(v) & np.isfinite(i) & (i > 0.0)
+    return float(np.median(v[good] / i[good])) if bool(good.any()) else math.nan
+
+
+def _first_level(volts: FloatArray, amps: FloatArray, closed: float, sigma: float) -> float:
+    """Arcing level to start from: of what stands clear of the closed one, else beyond the best single change."""
+    from drm import _change_kernels as kernels
+
+    good = np.isfinite(volts) & np.isfinite(amps) & (amps > 0.0)
+    if not bool(good.any()):
+        return math.nan
+    r = volts[good] / amps[good]
+    above = r[r > np.maximum(1.6 * closed, closed + 6.0 * sigma / amps[good])]
+    if above.size:
+        return float(np.median(above))
+    # Noise as high as the move hides it in single samples, not in their sums.
+    _, first, second, saved = kernels.change_point(volts, amps, 0, volts.size, math.inf)
+    return second if saved > 25.0 * sigma**2 and second > 1.2 * max(first, closed) else math.nan

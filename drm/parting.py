@@ -1,0 +1,98 @@
+"""Where the last metallic contact is lost (opening) or the first gained (closing), judged in volts and current.
+
+Above about 1.1 V nothing metallic is touching at any current (U^2 = 4 L (Tm^2 - T0^2) with tungsten's melting point;
+Holm, *Electric Contacts*).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drm.quantity import NOTHING, Quantity
+from drm.resistance import METALLIC_VOLT, Trace
+
+__all__ = ["DELAY", "DELAY_U", "gain", "loss", "parted_state"]
+
+FloatArray = NDArray[np.float64]
+
+#: What the chain's filter and the sampling delay a sudden change by, in samples, and its standard uncertainty: between
+#: none and one, all alike likely.
+DELAY, DELAY_U = 0.5, 0.29
+#: Standard uncertainty of an instant known to lie between two samples, in samples: 1 / sqrt(12).
+BETWEEN = 0.29
+#: Samples that tell the level of a stretch as well as all of them.
+ENOUGH = 2000
+
+
+def parted_state(trace: Trace, order: slice) -> tuple[float, float, float]:
+    """Voltage threshold between metal and parted, voltage when parted, earth loop seen then (ohm, infinite without)."""
+    tail = min(max(8, trace.time_s.size // 20), ENOUGH)
+    voltage = float(np.nanmedian(trace.voltage_v[order][-tail:]))
+    current = float(np.nanmedian(trace.current_a[order][-tail:]))
+    threshold = min(METALLIC_VOLT, 0.9 * trace.ceiling_v)
+    closed = float(np.nanmedian(trace.voltage_v[trace.rest][:ENOUGH]))
+    if current > 0.5 * trace.injected_a and voltage < 0.98 * trace.ceiling_v and voltage > 5.0 * closed:
+        # Current goes on flowing past the parted contact: an earth loop carries it and sets the parted voltage.
+        return min(threshold, 0.6 * voltage), voltage, voltage / current
+    return threshold, voltage, float("inf")
+
+
+def loss(time: FloatArray, voltage: FloatArray, last: int, threshold: float, level_v: float) -> Quantity:
+    """Instant of the last loss on opening.
+
+    A momentary part-separation often runs into the loss, so the start of the rise says less than the passage through
+    `threshold`, the voltage that no metal bears. Where a sample was caught on the way up, the chain's filter has spread
+    the rise, and half a sample is taken off for it, half a sample more or less. Where none was, the loss lies between
+    the last metallic sample and the next.
+    """
+    if last + 1 >= voltage.size:
+        return NOTHING
+    step = float(time[last + 1] - time[last])
+    low, high = float(voltage[last]), float(voltage[last + 1])
+    if not low > 2.0 * level_v:
+        return Quantity(float(time[last]) + 0.5 * (1.0 - DELAY) * step, math.hypot(BETWEEN, DELAY_U) * step)
+    share = (threshold - low) / (high - low) if np.isfinite(high - low) and high > threshold > low else 0.5
+    return Quantity(float(time[last]) + (share - DELAY) * step, math.hypot(BETWEEN, DELAY_U) * step)
+
+
+def gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int, ceiling_v: float) -> Quantity:
+    """Instant of the first gain on closing, on arrays turned round: where the voltage leaves the parted state.
+
+    The parted state is quiet, so the departure shows before the filter has passed it. A voltage at its ceiling shows it
+    late, and then the current shows it first: the earlier of the two is taken.
+    """
+    if last + 1 >= voltage.size:
+        return NOTHING
+    step = float(abs(time[last] - time[last + 1]))
+    found = [_departure(time, voltage, last)]
+    if float(np.nanmedian(voltage[last + 1 : last + 1 + ENOUGH])) > 0.98 * ceiling_v:
+        found.append(_departure(time, current, last))
+    known = [t for t in found if np.isfinite(t)]
+    return Quantity(min(known), math.hypot(BETWEEN, DELAY_U) * step) if known else NOTHING
+
+
+def _departure(time: FloatArray, samples: FloatArray, last: int) -> float:
+    """Where `samples` leave their level beyond `last` (turned round): a line through two samples, carried back to it.
+
+    The instant is kept between the last sample at the level and the first away from it.
+    """
+    # Beside it only: a source in its limit drifts while nothing conducts.
+    beside = samples[last + 4 : last + 44]
+    if int(np.isfinite(beside).sum()) < 8:
+        beside = samples[last + 1 : last + 1 + ENOUGH]
+    level = float(np.nanmedian(beside))
+    scatter = 1.4826 * float(np.nanmedian(np.abs(beside - level)))
+    width = max(6.0 * scatter, 1e-3 * abs(level))
+    k = last + 1
+    while k < min(samples.size - 1, last + 20) and not abs(samples[k] - level) <= width:
+        k += 1
+    a, b, c = k, k - 1, k - 2
+    middle = float(time[a] + time[b]) / 2.0
+    if c < 0 or not np.isfinite(samples[[b, c]]).all() or samples[c] == samples[b]:
+        return middle
+    rate = (samples[c] - samples[b]) / (time[c] - time[b])
+    low, high = sorted((float(time[a]), float(time[b])))
+    return min(max(float(time[b] + (level - samples[b]) / rate), low), high)
