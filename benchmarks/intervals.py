@@ -1,6 +1,6 @@
 """Whether the stated 95 % intervals hold the truth, and how large the errors are, over simulated records.
 
-Run: ``python benchmarks/coverage.py [--records N] [--seed S] [--jobs J] [--only CONDITION ...]``; prints tables.
+Run: ``python benchmarks/intervals.py [--records N] [--seed S] [--jobs J] [--only CONDITION ...]``; prints tables.
 
 Each record is one condition of :mod:`drm.synthetic.conditions`, drawn with a seed of its own, with instrument errors
 drawn at the standard uncertainties that a breaker file assumes. A row is one interrupter in one operation; a row whose
@@ -21,7 +21,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
-from coverage_tables import FEATURES, MECHANISM, Job, Row, by_condition, by_feature, by_mechanism
+from interval_tables import FEATURES, MECHANISM, Job, Row, by_condition, by_feature, by_mechanism
 
 import drm
 from drm.synthetic import Simulation, simulate
