@@ -4,7 +4,7 @@ Run: ``python benchmarks/siblings.py [HEALTHY] [FAULTY] [RECORDS]`` (2000, 400 a
 
 Healthy breakers are simulated as benchmarks/sibling_tables.py says, one opening and one closing each, the size of the
 scatter drawn as the priors' degrees of freedom say. Faulty: one interrupter with wipe short by 3 or 1.5 mm at a healthy
-scatter of 0.3 mm; one main resistance 25 % up, its healthy scatter at the prior's 4 %; one pole's mechanism slower by
+scatter of 0.3 mm; one main resistance 25 % up, its healthy scatter at the prior's 4.5 %; one pole's mechanism slower by
 12 %. `any` is any finding of the siblings at the nominal 5 %, `inspect` any finding at that level or above from all
 rules. Other tests get the same features, averaged over the operations, in units of the healthy scatter; each is asked
 at the bound at which 5 % of healthy breakers are named, and `as is` tells how many it names by its own bound. RECORDS

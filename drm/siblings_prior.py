@@ -51,7 +51,7 @@ class ScatterPrior:
 # (see drm.siblings_population). The two that are measured most often and settle most are known a little better.
 PRIORS: MappingProxyType[str, ScatterPrior] = MappingProxyType(
     {
-        "main_resistance_uohm": ScatterPrior(0.04, dof=20.0, log=True, weight=14.0),
+        "main_resistance_uohm": ScatterPrior(0.045, dof=20.0, log=True, weight=14.0),
         "arcing_wipe_mm": ScatterPrior(0.3, dof=20.0, weight=14.0),
         "arcing_resistance_uohm": ScatterPrior(0.12, log=True, weight=2.0),
         "arcing_roughness_uohm": ScatterPrior(0.35, log=True),
