@@ -7,7 +7,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drm.review.columns import edges_along, extremes
@@ -21,6 +21,7 @@ def plain(samples: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarra
         return np.array([np.nanmin(p) for p in parts]), np.array([np.nanmax(p) for p in parts])
 
 
+@settings(deadline=None)
 @given(
     size=st.integers(1, 3000),
     cuts=st.lists(st.integers(0, 3000), max_size=40),
@@ -55,6 +56,7 @@ def test_a_spike_of_one_sample_is_in_some_column_of_ten_million(columns: int) ->
             break
 
 
+@settings(deadline=None)
 @given(
     low=st.floats(-10, 110),
     span=st.floats(1e-6, 200),
