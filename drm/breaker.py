@@ -101,11 +101,16 @@ class Interrupter:
 
 @dataclass(frozen=True)
 class Conditions:
-    """What the test conditions were; None where not stated."""
+    """What the test conditions were; None where not stated.
+
+    `date` (ISO 8601) is for records that do not tell their own start; `operation_count` is the counter's reading.
+    """
 
     ambient_c: float | None = None
     both_ends_earthed: bool | None = None
     ambient_u_c: float = 1.0
+    date: str | None = None
+    operation_count: int | None = None
 
 
 @dataclass(frozen=True)
@@ -130,7 +135,10 @@ class Limit:
 
 @dataclass(frozen=True)
 class Breaker:
-    """One circuit-breaker as a breaker file describes it."""
+    """One circuit-breaker as a breaker file describes it.
+
+    `type` groups breakers of one design in a study; `commissioned` is the day of the first service, ISO 8601.
+    """
 
     name: str
     mechanisms: tuple[Mechanism, ...]
@@ -144,6 +152,8 @@ class Breaker:
     rated_control_voltage_v: float | None = None
     control_supply: str = "dc"
     path: str | None = None
+    type: str = ""
+    commissioned: str = ""
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> Breaker:

@@ -18,6 +18,7 @@ from drm.mechanism_columns import LIMITED as MECHANISM_LIMITED
 from drm.mechanism_columns import TIMING_LIMITED
 from drm.record import Record
 from drm.toml_file import TomlFile as _File
+from drm.toml_file import day, whole
 from drm.toml_file import keys as _keys
 from drm.toml_file import number as _number
 from drm.toml_file import string as _string
@@ -51,7 +52,16 @@ LIMITED = (
 )
 
 _TABLES = ("breaker", "test", "instrument", "mechanism", "interrupter", "limits")
-_BREAKER = ("name", "rated_frequency_hz", "serial", "station", "rated_control_voltage_v", "control_supply")
+_BREAKER = (
+    "name",
+    "rated_frequency_hz",
+    "serial",
+    "station",
+    "rated_control_voltage_v",
+    "control_supply",
+    "type",
+    "commissioned",
+)
 _CHANNELS = (
     "trip_coil",
     "close_coil",
@@ -73,7 +83,7 @@ _INTERRUPTER = (
     "resistor_ohm",
     "accepted_uohm",
 )
-_TEST = ("ambient_c", "ambient_u_c", "both_ends_earthed")
+_TEST = ("ambient_c", "ambient_u_c", "both_ends_earthed", "date", "operation_count")
 
 
 def load_breaker(path: str | os.PathLike[str]) -> Breaker:
@@ -132,7 +142,11 @@ def load_breaker(path: str | os.PathLike[str]) -> Breaker:
         serial=_string(f, head.get("serial", ""), "serial", table="breaker"),
         station=_string(f, head.get("station", ""), "station", table="breaker"),
         conditions=Conditions(
-            None if ambient is None else _number(f, ambient, "ambient_c", table="test"), earthed, ambient_u
+            None if ambient is None else _number(f, ambient, "ambient_c", table="test"),
+            earthed,
+            ambient_u,
+            day(f, test["date"], "date", table="test") if "date" in test else None,
+            whole(f, test["operation_count"], "operation_count", table="test") if "operation_count" in test else None,
         ),
         instrument=_instrument(f, _table(f, data, "instrument")),
         limits=_limits(f, _table(f, data, "limits")),
@@ -141,6 +155,8 @@ def load_breaker(path: str | os.PathLike[str]) -> Breaker:
         else _positive(f, control, "rated_control_voltage_v", table="breaker"),
         control_supply=supply,
         path=str(file),
+        type=_string(f, head.get("type", ""), "type", table="breaker"),
+        commissioned=day(f, head["commissioned"], "commissioned", table="breaker") if "commissioned" in head else "",
     )
 
 

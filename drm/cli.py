@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from drm.errors import DrmError, InputError
+from drm.progress import listening, now
 
 if TYPE_CHECKING:
     from drm.pipeline import Result
@@ -34,13 +35,19 @@ def _say(words: str) -> None:
 
 
 def _along(items: Iterable[T], what: str) -> Iterable[T]:
-    """`items`, with a progress bar on a terminal."""
+    """`items`; on a terminal with a bar where there are several, and with words of what is being done to each."""
+    every = list(items)
     if not sys.stderr.isatty():
-        return items
-    from tqdm import tqdm
+        yield from every
+    elif len(every) < 2:
+        with listening(_say):
+            yield from every
+    else:
+        from tqdm import tqdm
 
-    bar: Iterable[T] = tqdm(items, desc=what, file=sys.stderr, leave=False)
-    return bar
+        bar = tqdm(every, desc=what, file=sys.stderr, leave=False)
+        with listening(bar.set_postfix_str):
+            yield from bar
 
 
 def _one_line(command: Callable[..., int]) -> Callable[..., None]:
@@ -242,7 +249,9 @@ def _as_one(records: tuple[str, ...], breaker: Any, reference: str | None) -> Re
     from drm.together import diagnose_all
 
     earlier = None if reference is None else load_reference(reference)
-    return diagnose_all([read(r) for r in _along(records, "records")], breaker, reference=earlier)
+    read_in = [read(r) for r in _along(records, "records")]
+    with listening(_say):
+        return diagnose_all(read_in, breaker, reference=earlier)
 
 
 def _diagnosed(
@@ -257,7 +266,7 @@ def _diagnosed(
     earlier = None if reference is None else load_reference(reference)
     out: list[tuple[Result, str]] = []
     for path in _along(records, "records"):
-        _say(f"diagnosing {path}")
+        now(f"reading {path}")
         record = read(path)
         edits = () if edits_file is None else edits_for(edits_file, inputs=record.sha256)
         result = judge(record, breaker, edits=edits, reference=earlier)
@@ -294,8 +303,9 @@ def review(
     """
     from drm.review import serve
 
-    _say("reading the record again")
-    serve(result, port=port, record=record, reference=reference, beside=beside, browser=browser, say=click.echo)
+    with listening(_say):
+        now("reading the record again")
+        serve(result, port=port, record=record, reference=reference, beside=beside, browser=browser, say=click.echo)
     return 0
 
 

@@ -27,6 +27,7 @@ from drm.findings import Finding, findings
 from drm.mechanical import mechanical
 from drm.motion import LEAST_STROKE_MM
 from drm.operations import Operation, find_operations
+from drm.progress import now
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 from drm.reference import Reference
@@ -46,7 +47,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from drm.plot import Plots
-
     from drm.sequence import OperatingSequence
 
 __all__ = ["Reading", "Result", "Seen", "conclude", "diagnose", "see"]
@@ -242,6 +242,7 @@ def diagnose(
 def see(record: Record, breaker: Breaker) -> Seen:
     """Operations, travel, traces and zones of one record, as :func:`diagnose` finds them; raises as that does."""
     check_against(breaker, record)
+    now("finding the operations")
     operations = find_operations(record, breaker)
     travels = {
         m.name: travel
@@ -260,8 +261,11 @@ def see(record: Record, breaker: Breaker) -> Seen:
         {key: t[0] for key, t in got.items() if not isinstance(t, Unusable)},
         {key: t.reason for key, t in got.items() if isinstance(t, Unusable)},
     )
-    found = tuple(tuple(_first_zones(breaker, operation, got, setup)) for operation in operations)
-    return Seen(record, breaker, operations, travels, movements, found, setup=setup)
+    found = []
+    for operation in operations:
+        now(f"zones of operation {operation.number} of {len(operations)}")
+        found.append(tuple(_first_zones(breaker, operation, got, setup)))
+    return Seen(record, breaker, operations, travels, movements, tuple(found), setup=setup)
 
 
 @calm()
@@ -315,6 +319,7 @@ def conclude(
     # Before the table is made: an instant that only a contact's state tells is written into its row.
     rest = mechanical(record, breaker, operations, travels, rows)
     table, mechanisms = pd.DataFrame(rows), rest.mechanisms
+    now("comparing the siblings")
     comparison = compare(table, curves=curves_of(readings), population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
@@ -333,6 +338,7 @@ def conclude(
     )
     provenance = _provenance(record, breaker) | {"edits": [asdict(e) for e in edits]}
     provenance |= {"reference": reference.about() if reference is not None else None}
+    provenance |= {"healthy_scatter": population.name}
     automatic = pd.DataFrame(as_found) if as_found else None
     return Result(
         record,

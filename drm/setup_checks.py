@@ -219,5 +219,8 @@ def _like_the_named(record: Record, breaker: Breaker, spare: Sequence[str]) -> b
         x = np.abs(record.channel(name).values("V"))
         return float(np.nanpercentile(x, 90.0)) if np.isfinite(x).any() else math.nan
 
-    usual = float(np.nanmedian([spans(n) for n in named]))
+    known = [x for n in named if math.isfinite(x := spans(n))]
+    if not known:
+        return False
+    usual = float(np.median(known))
     return any(0.1 * usual < spans(n) < 10.0 * usual for n in spare)

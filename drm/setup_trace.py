@@ -23,6 +23,8 @@ BLOCK = 1e-3
 JUMP, DROP = 0.3, 0.5
 #: Times the siblings' noise, and share of the closed drop, above which a voltage is noisy by its connection.
 NOISY, NOISE_SHARE = 6.0, 0.15
+#: By how much the current may move within a stretch, share of the injected one.
+STEADY = 0.04
 #: How uncertain a block's level may be, in standard errors, before a jump counts.
 CLEAR = 8.0
 
@@ -76,6 +78,8 @@ def _blocks(trace: Trace, where: NDArray[np.bool_]) -> tuple[FloatArray, FloatAr
     part = index[: count * many].reshape(count, many)
     # Stretches with gaps in them are left out.
     part = part[part[:, -1] - part[:, 0] < 1.5 * many]
+    # So are those in which the current moves: the sense loop's inductance then adds a voltage of either sign.
+    part = part[np.ptp(trace.current_a[part], axis=1) < STEADY * trace.injected_a] if part.size else part
     if part.shape[0] < 4:
         return np.empty(0), np.empty(0)
     r = np.median(trace.voltage_v[part] / trace.current_a[part], axis=1)
@@ -93,7 +97,8 @@ def _jumps(trace: Trace) -> dict[str, float]:
         return {"resistance_lowest_uohm": 1e6 * float(r.min()), "resistance_highest_uohm": 1e6 * float(r.max())}
     flowing = (trace.current_a > 0.9 * trace.injected_a) & (np.abs(trace.voltage_v) < METALLIC_VOLT)
     r, se = _blocks(trace, flowing)
-    if r.size and float(r.min()) < (1.0 - DROP) * closed - CLEAR * float(se[0]):
+    # In two stretches at least: a single one may hold the ringing of a part-separation.
+    if r.size and float(np.sort(r)[1]) < (1.0 - DROP) * closed - CLEAR * float(se[0]):
         return {"resistance_at_rest_uohm": 1e6 * closed, "resistance_lowest_uohm": 1e6 * float(r.min())}
     amps = trace.current_a[trace.rest]
     gone = amps < 0.5 * trace.injected_a

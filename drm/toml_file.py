@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 from drm.errors import BreakerError, nearest
 
-__all__ = ["TomlFile", "keys", "number", "string"]
+__all__ = ["TomlFile", "day", "keys", "number", "string", "whole"]
 
 
 class TomlFile:
@@ -63,3 +64,26 @@ def number(f: TomlFile, value: Any, key: str, *, table: str = "", number: int = 
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         raise f.error(f"{key} is not a finite number", key, "give a number", table=table, number=number)
     return float(value)
+
+
+def whole(f: TomlFile, value: Any, key: str, *, table: str = "") -> int:
+    """`value` as a whole number from zero, or refused."""
+    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
+        raise f.error(f"{key} is not a whole number from 0", key, "give a whole number", table=table)
+    return value
+
+
+def day(f: TomlFile, value: Any, key: str, *, table: str = "") -> str:
+    """`value`, a date of TOML, its text or a year, as ``YYYY-MM-DD``; a year is taken at its first day."""
+    try:
+        if isinstance(value, datetime):
+            return value.date().isoformat()
+        if isinstance(value, date):
+            return value.isoformat()
+        if isinstance(value, int) and not isinstance(value, bool):
+            return date(value, 1, 1).isoformat()
+        if isinstance(value, str):
+            return date.fromisoformat(value).isoformat()
+    except ValueError:
+        pass
+    raise f.error(f"{key} is no date", key, "write 2009-05-31, or the year", table=table)

@@ -130,8 +130,8 @@ class Trend:
 def load_test(folder: str | os.PathLike[str]) -> Test:
     """Read one result back.
 
-    Its instant is the record's own start; where the record does not tell it, a date in the folder's name
-    (``2023-05-17``).
+    Its instant is the record's own start; where the record does not tell it, the date that the breaker file gives for
+    the test, else one in the folder's name (``2023-05-17``).
 
     Raises
     ------
@@ -154,8 +154,9 @@ def load_test(folder: str | os.PathLike[str]) -> Test:
     start = (document.get("provenance") or {}).get("record_start")
     names = tables["features"]["breaker"].astype(str).unique() if len(tables["features"]) else [""]
     described: dict[str, Any] = told.get("breaker") or {}
+    stated = (described.get("conditions") or {}).get("date") or None
     limits = {k: Limit(v.get("min"), v.get("max")) for k, v in (described.get("limits") or {}).items()}
-    return Test(str(folder), str(described.get("name") or names[0]), _instant(start, place), tables, limits)
+    return Test(str(folder), str(described.get("name") or names[0]), _instant(start or stated, place), tables, limits)
 
 
 def _instant(start: object, place: Path) -> float:
@@ -176,7 +177,7 @@ def _instant(start: object, place: Path) -> float:
     raise InputError(
         "nothing tells when this test was made: the record has no start",
         path=place,
-        mend="put the date into the folder's name, such as 2023-05-17",
+        mend="give [test] date in the breaker file, or put the date into the folder's name, such as 2023-05-17",
     )
 
 

@@ -48,7 +48,8 @@ def _mechanism(m: Mechanism) -> list[str]:
 def breaker_toml(breaker: Breaker) -> str:
     """The breaker file of `breaker`, in its documented format."""
     lines = ["[breaker]", f"name = {_text(breaker.name)}"]
-    lines += [f"{key} = {_text(getattr(breaker, key))}" for key in ("serial", "station") if getattr(breaker, key)]
+    free = ("serial", "station", "type", "commissioned")
+    lines += [f"{key} = {_text(getattr(breaker, key))}" for key in free if getattr(breaker, key)]
     lines.append(f"rated_frequency_hz = {_text(breaker.rated_frequency_hz)}")
     if breaker.conditions != Conditions():
         stated = {k: v for k, v in dataclasses.asdict(breaker.conditions).items() if v is not None}

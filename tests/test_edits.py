@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import drm
@@ -197,6 +197,7 @@ def test_an_undone_undo_brings_the_edit_back() -> None:
     assert [e.number for e in standing(edits)] == [1]
 
 
+@settings(deadline=None)
 @given(st.lists(st.one_of(st.just(0), st.integers(1, 30)), max_size=30))
 def test_what_holds_is_what_no_holding_undo_names(names: list[int]) -> None:
     edits = [edit("undo", number=n, undoes=u) if 0 < u < n else edit(number=n) for n, u in enumerate(names, start=1)]

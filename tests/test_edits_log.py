@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drm.edit_log import Overtaken, append, checked, read_log, tidy
@@ -52,6 +52,7 @@ def test_lines_are_only_added(tmp_path: Path) -> None:
     assert path.read_bytes().startswith(before)
 
 
+@settings(deadline=None)  # each example waits for the disk
 @given(text=st.text(min_size=1, max_size=40).filter(lambda t: t.strip()))
 def test_any_words_are_read_back_as_they_were(text: str, tmp_path_factory: pytest.TempPathFactory) -> None:
     path = tmp_path_factory.mktemp("log") / "edits.jsonl"

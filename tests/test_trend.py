@@ -148,6 +148,15 @@ def test_a_date_in_the_folders_name_stands_in_for_a_missing_start(tmp_path):
     assert trend(folders).tests[0].date == "2020-01-15"
 
 
+def test_the_breaker_files_date_stands_in_for_a_missing_start(tmp_path):
+    folders = [result(tmp_path / f"t{m}", None, 19.0) for m in (1, 2)]
+    for m, folder in enumerate(folders, 1):
+        told = json.loads((folder / "source.json").read_text(encoding="utf-8"))
+        told["breaker"]["conditions"] = {"date": f"2021-0{m}-20"}
+        (folder / "source.json").write_text(json.dumps(told), encoding="utf-8")
+    assert [t.date for t in trend(folders).tests] == ["2021-01-20", "2021-02-20"]
+
+
 @pytest.mark.parametrize(
     ("make", "says"),
     [

@@ -96,10 +96,7 @@ def facts(row: dict[Any, Any]) -> str:
 def _blocks(result: Result, all_blocks: tuple[curves.Block, ...]) -> list[dict[str, Any]]:
     uohm = plots.range_of(all_blocks)
     every_row = result.features.to_dict("records")
-    rows_of = {
-        b.operation: [r for r in every_row if r.get("operation") == b.operation]
-        for b in all_blocks
-    }
+    rows_of = {b.operation: [r for r in every_row if r.get("operation") == b.operation] for b in all_blocks}
     out = []
     for block in all_blocks:
         levels = levels_of(result, operation=block.operation)

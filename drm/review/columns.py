@@ -2,81 +2,37 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Blocks", "edges_along"]
+__all__ = ["edges_along", "extremes"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
-#: Samples a block. Small, so that the samples beside whole blocks cost little; large, so that the blocks do.
-BLOCK = 128
 
+def extremes(samples: FloatArray, edges: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Least and greatest value of each column.
 
-@dataclass(frozen=True, eq=False)
-class Blocks:
-    """Samples, and least and greatest value of every block of them.
+    Every sample is looked at anew each time: the two passes are quicker than keeping extremes of blocks ready and
+    gathering what lies beside whole blocks.
 
-    Attributes
+    Parameters
     ----------
     samples : ndarray, shape (n,)
         NaN where missing.
-    low, high : ndarray, shape (n // BLOCK,)
-        Of whole blocks only; NaN where a block has no value.
+    edges : ndarray of int, shape (m + 1,)
+        Strictly ascending; column k holds the samples ``edges[k]`` up to but not ``edges[k + 1]``.
+
+    Returns
+    -------
+    ndarray, ndarray, shape (m,)
+        NaN where a column has no value.
     """
-
-    samples: FloatArray
-    low: FloatArray
-    high: FloatArray
-
-    @classmethod
-    def of(cls, samples: FloatArray) -> Blocks:
-        """Blocks of `samples`, shape (n,)."""
-        whole = np.asarray(samples[: samples.size // BLOCK * BLOCK], dtype=np.float64).reshape(-1, BLOCK)
-        return cls(samples, np.fmin.reduce(whole, axis=1), np.fmax.reduce(whole, axis=1))
-
-    def between(self, edges: IntArray) -> tuple[FloatArray, FloatArray]:
-        """Least and greatest value of each column.
-
-        Parameters
-        ----------
-        edges : ndarray of int, shape (m + 1,)
-            Strictly ascending; column k holds the samples ``edges[k]`` up to but not ``edges[k + 1]``.
-
-        Returns
-        -------
-        ndarray, ndarray, shape (m,)
-            NaN where a column has no value.
-        """
-        start, stop = edges[:-1], edges[1:]
-        first = -(-start // BLOCK)
-        last = np.maximum(stop // BLOCK, first)
-        inner = last > first
-        # A column without a whole block is all head and no tail.
-        head_stop = np.where(inner, first * BLOCK, stop)
-        tail_start = np.where(inner, last * BLOCK, stop)
-        low, high = np.full(start.size, np.nan), np.full(start.size, np.nan)
-        for values, a, b in ((self.samples, start, head_stop), (self.samples, tail_start, stop)):
-            _fold(low, values, a, b, np.fmin)
-            _fold(high, values, a, b, np.fmax)
-        _fold(low, self.low, first, np.where(inner, last, first), np.fmin)
-        _fold(high, self.high, first, np.where(inner, last, first), np.fmax)
-        return low, high
-
-
-def _fold(out: FloatArray, values: FloatArray, start: IntArray, stop: IntArray, least: np.ufunc) -> None:
-    """Join the extremes of ``values[start:stop]`` of each column to `out`, shape (m,)."""
-    length = stop - start
-    some = np.flatnonzero(length > 0)
-    if not some.size:
-        return
-    length = length[some]
-    begin = np.concatenate(([0], np.cumsum(length)[:-1]))
-    index = np.arange(int(length.sum())) + np.repeat(start[some] - begin, length)
-    out[some] = least(out[some], least.reduceat(values[index], begin))
+    if edges.size < 2:
+        return np.empty(0), np.empty(0)
+    part, starts = samples[edges[0] : edges[-1]], edges[:-1] - edges[0]
+    return np.fmin.reduceat(part, starts), np.fmax.reduceat(part, starts)
 
 
 def edges_along(x: FloatArray, low: float, high: float, columns: int) -> IntArray:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from drm.review.columns import Blocks, edges_along
+from drm.review.columns import edges_along, extremes
 
 if TYPE_CHECKING:
     from drm.pipeline import Reading, Seen
@@ -35,12 +35,12 @@ class Sheet:
     x : ndarray, shape (n,)
         The axis itself, never descending.
     traces : dict
-        Name -> blocks of shape (n,); travel and speed only where there is travel.
+        Name -> values, shape (n,); travel and speed only where there is travel.
     """
 
     time_ms: FloatArray
     x: FloatArray
-    traces: dict[str, Blocks]
+    traces: dict[str, FloatArray]
 
 
 def sheet_of(seen: Seen, reading: Reading, axis: str) -> Sheet | None:
@@ -51,7 +51,7 @@ def sheet_of(seen: Seen, reading: Reading, axis: str) -> Sheet | None:
     """
     time, traces = reading.time_ms, _traces(seen, reading)
     if axis == "time":
-        return Sheet(time, time, {k: Blocks.of(v) for k, v in traces.items()})
+        return Sheet(time, time, traces)
     if reading.travel_mm is None or not np.isfinite(reading.travel_mm).any():
         return None
     opening = reading.operation.kind == "open"
@@ -60,7 +60,7 @@ def sheet_of(seen: Seen, reading: Reading, axis: str) -> Sheet | None:
     order = slice(None) if opening else slice(None, None, -1)
     known = np.isfinite(reached[order])
     x = np.ascontiguousarray(reached[order][known], dtype=np.float64)
-    return Sheet(time[order][known], x, {k: Blocks.of(v[order][known]) for k, v in traces.items()})
+    return Sheet(time[order][known], x, {k: np.ascontiguousarray(v[order][known]) for k, v in traces.items()})
 
 
 def _traces(seen: Seen, reading: Reading) -> dict[str, FloatArray]:
@@ -118,5 +118,5 @@ def columns_of(sheet: Sheet, low: float, high: float, columns: int) -> NDArray[n
     out[0], out[1] = sheet.x[edges[:-1]], sheet.time_ms[edges[:-1]]
     for k, name in enumerate(TRACES):
         if name in sheet.traces:
-            out[2 + 2 * k], out[3 + 2 * k] = sheet.traces[name].between(edges)
+            out[2 + 2 * k], out[3 + 2 * k] = extremes(sheet.traces[name], edges)
     return out

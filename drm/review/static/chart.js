@@ -81,6 +81,7 @@ export function panel(root, name, width, pane) {
     root,
   );
   plot.root.setAttribute("role", "img");
+  plot.root.setAttribute("aria-label", about.title);
   return plot;
 }
 
