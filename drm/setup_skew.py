@@ -141,6 +141,9 @@ def skew_of(trace: Trace) -> Quantity:
     at, best, other = _lag(parted, course, share, most)
     if abs(at) >= most - 1 or other - best < 2.0:
         return NOTHING
+    turn = _turn(parted, trace.kind)
+    if _arced(trace, share, turn):
+        return NOTHING
     fine = _between_samples(trace, parted, share, at)
     if not math.isfinite(fine):
         # The contradictions alone: bounce and chatter leave them several shifts to agree upon.
@@ -186,6 +189,26 @@ def _turn(parted: FloatArray, kind: str) -> int:
     return int(turns[-1] if kind == "open" else turns[0]) + 1 if turns.size else -1
 
 
+def _arced(trace: Trace, share: FloatArray, turn: int) -> bool:
+    """Whether a closing's first touch may have passed unseen in the voltage: current flows before the voltage falls.
+
+    A contact that bounces draws an arc, and a touch shorter than a sample leaves no trace in it. Where the voltage
+    stays at the parted state's own level meanwhile, and that is not hidden by a ceiling, it is late and nothing arced.
+    """
+    if trace.kind != "close" or turn < 0:
+        return False
+    flowing = np.flatnonzero(share[:turn] > 0.03)
+    if flowing.size < 2:
+        return False
+    volts = np.nan_to_num(trace.voltage_v, nan=0.0)
+    past = volts[_before(int(flowing[0]), trace.kind)]
+    if past.size < 4:
+        return True
+    level = float(np.median(past))
+    meanwhile = volts[flowing[0] : turn]
+    return level >= 0.98 * trace.ceiling_v or bool((np.abs(meanwhile[:-1] - level) > 0.1 * abs(level)).any())
+
+
 def _before(place: int, kind: str) -> slice:
     """Where the level before a move is read: just before a loss, to which it creeps; long before a touch."""
     return slice(max(0, place - (60 if kind == "open" else 200)), max(0, place - 8))
@@ -224,7 +247,7 @@ def events_of(trace: Trace) -> Events:
         return Events(math.nan, math.nan)
     parted, _, share = states
     turn = _turn(parted, trace.kind)
-    volts = _voltage_knee(trace, turn) if turn >= 0 else math.nan
+    volts = _voltage_knee(trace, turn) if turn >= 0 and not _arced(trace, share, turn) else math.nan
     flows = share > 0.5
     moves = np.flatnonzero(flows[1:] != flows[:-1])
     amps = math.nan

@@ -177,10 +177,12 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
 
     split, cut = split - first, cut - first
     zone = r_near[split : cut + 1]
-    overall = float(np.nanmedian(zone))
+    zone = zone[np.isfinite(zone)]
+    overall = float(np.median(zone)) if zone.size else math.nan
     before, ago = (split - math.ceil(s / step - 1e-6) for s in (longest, longest + 5e-3))
     sliding = r_near[max(0, ago) : max(8, before)]
-    scatter = 1.4826 * float(np.nanmedian(np.abs(sliding - np.nanmedian(sliding)))) if np.isfinite(sliding).any() else 0
+    sliding = sliding[np.isfinite(sliding)]
+    scatter = 1.4826 * float(np.median(np.abs(sliding - np.median(sliding)))) if sliding.size else 0.0
     noise = trace.sigma_v / trace.injected_a
     scatter = math.sqrt(max(scatter**2 - noise**2, (0.01 * closed_own) ** 2))
     onward = np.ascontiguousarray(time if opening else -time)
