@@ -17,7 +17,7 @@ from typing import Any
 import pandas as pd
 import pytest
 from browser import Tab, chromium, needs_chromium
-from review_fixture import RECORDS, Server, made, serving
+from review_fixture import RECORDS, Server, key_of, made, serving
 
 import drm
 from drm.edit_log import read_log
@@ -299,6 +299,50 @@ def test_nothing_bars_a_screen_reader_or_the_keyboard(browser: Any, folder: Path
         decide(tab, "exclude", "for the log's table")
         assert tab.barriers() == []
         assert tab.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") <= 0
+
+
+def test_what_could_not_be_read_and_what_has_no_travel_can_be_decided_on(browser: Any, tmp_path: Path) -> None:
+    """A1 names a coil's current as its own, pole B names no travel."""
+    source = tmp_path / "in"
+    shutil.copytree(RECORDS / "series-injection", source)
+    text = (source / "breaker.toml").read_text("utf-8")
+    text = text.replace('current = "I_A"', 'current = "TC_A"', 1)
+    text = text.replace('travel = { channel = "TRV_B", scale = 1.0 }\n', "")
+    (source / "breaker.toml").write_text(text, "utf-8")
+    drm.diagnose(drm.read(source / "record.cfg"), drm.Breaker.load(source / "breaker.toml")).save(tmp_path / "result")
+    with serving(tmp_path / "result") as server:
+        tab = Tab(browser)
+        tab.page.goto(server.url)
+        tab.page.locator("#list button").filter(has_text="A1 · 1 ").click()
+        tab.until("document.querySelector('#own').textContent.includes('could not be used')")
+        assert tab.page.locator("#arcing-ms").is_disabled()
+        decide(tab, "annotate", "the wrong clamp")
+        chosen(tab, "B2")
+        assert " time " in tab.page.locator("#own .traces").get_attribute("data-ready")
+        assert tab.page.locator("#axis-travel").is_disabled()
+        drag(tab, "main", 12)
+        assert "ms" in tab.page.inner_text("#wipe-now")
+        decide(tab, "move", "later")
+        assert tab.said == []
+    assert [e.interrupter for e in read_log(tmp_path / "result" / "edits.jsonl").edits] == ["A1", "B2"]
+
+
+def test_an_edit_of_another_reading_can_be_taken_back_from_any(browser: Any, folder: Path) -> None:
+    with serving(folder) as server:
+        tab = opened(browser, server)
+        chosen(tab, "A2")
+        told = server.ask("/api/overview")
+        status, _ = server.decide(key_of(told, "B2"), {"action": "exclude"})
+        assert status == 200
+        tab.until("document.getElementById('log').rows.length === 2")
+        tab.page.fill("#who", "R. Person")
+        tab.page.fill("#reason", "not so")
+        tab.page.get_by_role("button", name="Undo 1", exact=True).click()
+        tab.until("document.getElementById('message').textContent.startsWith('Kept as edit 2')")
+    assert [(e.action, e.interrupter) for e in read_log(folder / "edits.jsonl").edits] == [
+        ("exclude", "B2"),
+        ("undo", "B2"),
+    ]
 
 
 # -- hostile words

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from drm.reference import load_reference
 from drm.review.doubt import doubts
 from drm.review.session import Session
 from drm.review.traces import TRACES, columns_of
+from drm.review.writer import Writer
 
 NOW = "2026-01-02T03:04:05+00:00"
 NOTE = Edit(0, "annotate", 1, "A1", "R. Person", NOW, "looked at it")
@@ -232,6 +234,34 @@ def test_an_edit_of_another_program_while_tables_are_written_gets_into_them(
     one.write()
     assert (one.trouble, one.written) == ("", 2)
     assert "excluded" in set(pd.read_parquet(folder / "features.parquet")["by_hand"])
+
+
+def test_a_log_that_was_altered_while_it_is_reviewed_is_told_and_nothing_is_written(tmp_path: Path) -> None:
+    session = Session(made(tmp_path))
+    session.decide([NOTE], seen=0)
+    log = session.folder / LOG_NAME
+    log.write_bytes(log.read_bytes().replace(b"looked", b"walked"))
+    session.write()
+    assert "was altered" in session.trouble
+    assert session.written == 0
+
+
+def test_a_fault_in_writing_is_told_and_the_next_edit_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session = Session(made(tmp_path))
+    monkeypatch.setattr("drm.report.render", lambda _: 1 / 0)
+    session.decide([NOTE], seen=0)
+    writer = Writer(session)
+    writer.soon()
+    while not session.trouble:
+        time.sleep(0.02)
+    assert "ZeroDivisionError" in session.trouble
+    monkeypatch.undo()
+    session.decide([replace(NOTE, interrupter="A2")], seen=1)
+    writer.soon()
+    writer.stop()
+    assert (session.trouble, session.written) == ("", 2)
 
 
 # -- doubt

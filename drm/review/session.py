@@ -131,7 +131,11 @@ class Session:
         """Tables, findings and report as they follow from the edits; what cannot be written is told in `trouble`."""
         with self._writing:
             for _ in range(ATTEMPTS):
-                result = self.refresh()
+                try:
+                    result = self.refresh()
+                except InputError as error:
+                    self.trouble = error.line()
+                    return
                 try:
                     result.save(self.folder)
                 except OutputError as error:

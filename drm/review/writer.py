@@ -41,6 +41,10 @@ class Writer:
                 self._end.wait(REST_S)
             self._wanted.clear()
             if self.session.written != self.session.version:
-                self.session.write()
+                try:
+                    self.session.write()
+                except Exception as error:
+                    # A fault of the program is told on the page and must not end the thread that later edits need.
+                    self.session.trouble = f"tables and report could not be written ({type(error).__name__}: {error})"
             if self._end.is_set():
                 return

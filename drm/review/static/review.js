@@ -254,13 +254,15 @@ function person() {
   return { who, reason };
 }
 
-async function keep(edits, given, key) {
+async function keep(edits, given, key, seen) {
+  let kept;
   try {
+    kept = (await api.decide({ reading: key, seen, ...given, edits })).version;
     // What was kept has been seen by whoever kept it; on this reading nobody else's can lie between.
-    state.seen = (await api.decide({ reading: key, seen: state.seen, ...given, edits })).version;
+    state.seen = kept;
   } catch (error) {
     if (!error.overtaken) throw error;
-    const before = state.seen;
+    const before = seen;
     await refresh();
     const theirs = state.told.edits.filter((e) => e.number > before).map((e) => `${e.who}: ${e.what} (${e.why.slice(0, 120)})`);
     state.seen = state.told.version;
@@ -272,12 +274,13 @@ async function keep(edits, given, key) {
   at("changes").hidden = true;
   await refresh();
   await load();
-  say(`Kept as edit ${state.told.version}. Tables and report follow.`, true);
+  say(`Kept as edit ${kept}. Tables and report follow.`, true);
 }
 
 const undoEdit = async (edit) => {
   const given = person();
-  if (given) await keep([{ action: "undo", undoes: edit.number }], given, state.key);
+  // The edit may be another reading's: whoever takes it back has the whole log before them.
+  if (given) await keep([{ action: "undo", undoes: edit.number }], given, state.key, state.told.version);
 };
 
 at("decide").addEventListener(
@@ -288,7 +291,7 @@ at("decide").addEventListener(
     const given = person();
     if (!given || !state.key) return;
     if (action === "move" && !pending()) return;
-    await keep(action === "move" ? movesAsEdits() : [{ action }], given, state.key);
+    await keep(action === "move" ? movesAsEdits() : [{ action }], given, state.key, state.seen);
   }),
 );
 // A line break belongs in the reason; a decision is made with its button alone.
