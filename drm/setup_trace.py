@@ -111,6 +111,12 @@ def _jumps(trace: Trace) -> dict[str, float]:
 def loose(traces: Mapping[Key, Trace]) -> Iterator[Fault]:
     """Clamps that make contact now and then, or noisily."""
     hits = {key: numbers for key, t in traces.items() if (numbers := _jumps(t))}
+    everybody = {k[1] for k in traces}
+    concerned = {k[1] for k in hits}
+    if len(everybody) >= 3 and len(concerned) >= max(3, 0.5 * len(everybody)):
+        # Clamps come loose one at a time: what most readings show together comes from without.
+        yield _disturbance(hits)
+        return
     for number in {k[0] for k in traces}:
         sigmas = {k: t.sigma_v for k, t in traces.items() if k[0] == number}
         usual = float(np.median(list(sigmas.values())))
@@ -132,6 +138,24 @@ def loose(traces: Mapping[Key, Trace]) -> Iterator[Fault]:
             spoils="all",
             evidence={"seen_in_operations": list(operations)} | numbers,
         )
+
+
+def _disturbance(hits: Mapping[Key, dict[str, float]]) -> Fault:
+    grouped = _grouped(hits)
+    return Fault(
+        code="disturbance",
+        level="watch",
+        what="most readings jump or are noisy together while the contacts are closed and at rest: a disturbance "
+        "common to them",
+        basis="physics: a closed contact at rest keeps its resistance; clamps do not come loose all at once",
+        otherwise="A charging motor or a coil that induces a voltage in the sense leads, neighbouring plant, a current "
+        "source that is switched, hunts or has not settled.",
+        check="See what runs while the record is taken, twist and part the leads from those of motor and coils, let "
+        "the source settle before the command, and repeat the test.",
+        interrupters=tuple(sorted(grouped)),
+        spoils="resistance",
+        evidence={name: {"seen_in_operations": list(ops)} | numbers for name, (ops, numbers) in grouped.items()},
+    )
 
 
 def clipped(record: Record, breaker: Breaker, traces: Mapping[Key, Trace]) -> Iterator[Fault]:

@@ -12,6 +12,8 @@ import drm
 from drm.setup_fault import Fault, reasons_for
 from drm.setup_scale import Closed, scale
 from drm.siblings_use import usable
+from drm.synthetic import simulate
+from drm.synthetic.conditions import draw
 
 
 def _bench() -> ModuleType:
@@ -176,3 +178,13 @@ def test_the_grounds_say_that_a_spoiled_interrupter_is_not_judged_good_or_bad():
     assert any("Nothing is concluded about B1" in text for text in grounds(result).cannot)
     assert "B1" in unjudged(result)
     assert "read the findings about the setup first" in setup_words(result)
+
+
+def test_what_most_readings_show_together_is_no_loose_clamp():
+    """A charging motor that induces a voltage in every sense lead."""
+    rng = np.random.default_rng([61, 1])
+    _, s = draw(rng, condition="motor_transient")
+    made = simulate(s, rng=rng)
+    codes = {f.code for f in drm.diagnose(made.record, made.breaker).findings}
+    assert "setup.disturbance" in codes
+    assert "setup.loose-clamp" not in codes
