@@ -146,6 +146,9 @@ def skew_of(trace: Trace) -> Quantity:
         return NOTHING
     fine = _between_samples(trace, parted, share, at)
     if not math.isfinite(fine):
+        if trace.kind == "open" and at < 0:
+            # A source with voltage to spare feeds the arc: the current goes on after the loss on one clock too.
+            return NOTHING
         # The contradictions alone: bounce and chatter leave them several shifts to agree upon.
         return Quantity(at * step, math.hypot(1.5 * step, CHATTER_S))
     return Quantity(fine * step, math.hypot(math.hypot(EVENT_U, _slow_answer(trace, share)) * step, FILTER_S))

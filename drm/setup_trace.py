@@ -91,7 +91,8 @@ def _jumps(trace: Trace) -> dict[str, float]:
     """Numbers of a contact that jumps at rest, or falls below its closed value while the current flows; else none."""
     rest = np.zeros(trace.time_s.size, dtype=np.bool_)
     rest[trace.rest] = True
-    closed = float(np.nanmedian(trace.voltage_v[trace.rest] / trace.current_a[trace.rest]))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        closed = float(np.nanmedian(trace.voltage_v[trace.rest] / trace.current_a[trace.rest]))
     r, se = _blocks(trace, rest & (trace.current_a > 0.5 * trace.injected_a))
     if r.size and float(np.ptp(r)) > JUMP * closed + CLEAR * float(se[0]):
         return {"resistance_lowest_uohm": 1e6 * float(r.min()), "resistance_highest_uohm": 1e6 * float(r.max())}

@@ -30,10 +30,12 @@ ENOUGH = 4000
 CONDUCTING = 0.1
 #: Fewest samples between the commutation and the loss in which the current rests on the arcing contact.
 LEAST_ZONE = 3
-#: An arcing zone shorter than this, s, is not told from a commutation: a fifth of the shortest that the trade meets.
-SHORTEST_ZONE = 0.25e-3
+#: An arcing zone shorter than this, s, is not told from a commutation: a quarter of the shortest that the trade meets.
+SHORTEST_ZONE = 0.4e-3
 
 
+#: How far before the middle of the arcing zone a disturbance is looked for, s.
+DISTURBED_S = 5e-3
 #: A level less than this many times the closed one is no arcing contact's: a worn one that carries the whole current is
 #: twice the closed contact's and more, one that leaves the parallel path early raises it by a sixth. Common practice.
 LEAST_RISE = 1.5
@@ -212,15 +214,28 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     half = 0.5 * duration.value
     rests = np.isfinite(r_near) & (past > half) & (np.arange(time.size) <= cut)
     shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
-    if arcing and fit.arcing_ohm.value < LEAST_RISE * closed_own:
+    if arcing and min(fit.arcing_ohm.value, overall) < LEAST_RISE * closed_own:
         reasons.append(_no_arcing())
         main = Quantity(arcing.value, step)
         return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
     if arcing and (abs(arcing.value - main.value) <= shortest or int(rests.sum()) < LEAST_ZONE):
         reasons.append(_no_arcing())
+    if _disturbed(r_near[: split + (cut - split) // 2], step, closed_own, noise):
+        reasons.append("the reading falls below what the closed contact has while the contact moves: a disturbed trace")
     return Zones(
         main, duration, arcing, Quantity(closed_own), overall, loop, henry, until_s, tuple(reasons), main_delay
     )
+
+
+def _disturbed(r: FloatArray, step_s: float, closed: float, noise: float) -> bool:
+    """Whether many of the readings up to the middle of the zone lie below half of the closed contact.
+
+    No contact in the loop can do that; the part beside the loss or the touch, where the current moves, is left out.
+    """
+    told = r[max(0, r.size - math.ceil(DISTURBED_S / step_s)) :]
+    told = told[np.isfinite(told)]
+    low = int((told < 0.5 * closed - 6.0 * noise).sum())
+    return low >= 3 and low > 0.02 * told.size
 
 
 def _own_drop(voltage_v: FloatArray, current_a: FloatArray, loop_ohm: float) -> FloatArray:
