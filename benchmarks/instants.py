@@ -14,17 +14,13 @@ import argparse
 import sys
 from pathlib import Path
 
-# numba looks for a library whose name a file in this folder has too: it is loaded first, the folder comes last.
-HERE = str(Path(__file__).resolve().parent)
-sys.path[:] = [p for p in sys.path if str(Path(p).resolve()) != HERE]
-import numba  # noqa: E402, F401
+# With -P the folder of the command is not looked in.
+sys.path.append(str(Path(__file__).resolve().parent))
 
-sys.path.append(HERE)
-
-import instants_accuracy  # noqa: E402
-import instants_beside  # noqa: E402
-import instants_off  # noqa: E402
-import instants_times  # noqa: E402
+import instants_accuracy
+import instants_beside
+import instants_off
+import instants_times
 
 #: Records a row of section a and b, of the peers, of the slow peers.
 COUNTS, QUICK_COUNTS = (200, 200, 20, 10), (40, 40, 6, 3)

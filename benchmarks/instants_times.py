@@ -6,12 +6,14 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 
 import numpy as np
 from instants_ours import found_by, trace_of
 from instants_peers import binseg, kernel, resistance
 from instants_signals import Case, draw
 
+from drm._commutation_kernels import ramp_search
 from drm.resistance import Trace
 from drm.zones import segment
 
@@ -61,8 +63,10 @@ def times(seed: int, *, quick: bool, full: bool) -> list[str]:
     unquiet = _fifty(Case(fluctuation=0.1), seed)
     rough = least(lambda: [segment(t) for t in unquiet], 3 if quick else 8)[0]
     say("50 records of 20,000 samples, 10 % fluctuation", 1e3 * rough / FIFTY_MS, f"{1e3 * rough:.0f} ms")
+    rounds = 3 if quick else 10
+    print(f"   two threads on a compiled kernel alone, the machine now: x {_control(rounds):.2f} in wall time")
     for name, many in (("50 records of 20,000", plain), ("8 records of a million", _long(seed))):
-        gain = _threads(many, 3 if quick else 10)
+        gain = _threads(segment, many, rounds)
         say(f"two threads, {name}", gain / THREADS, f"x {gain:.2f} in wall time", least_wanted=True)
     exact = [100_000, 1_000_000] if full else ([20_000] if quick else [100_000])
     for n in exact:
@@ -78,14 +82,27 @@ def _long(seed: int) -> list[Trace]:
     return [trace_of(draw(Case(rate_hz=1e6), np.random.default_rng([seed, 8, k]))) for k in range(8)]
 
 
-def _threads(traces: list[Trace], rounds: int) -> float:
+def _threads(work: Callable[[Any], object], items: list[Any], rounds: int) -> float:
     """Least wall time of one thread by that of two, taken in turn."""
     ones, twos = [], []
     with ThreadPoolExecutor(2) as pool:
         for _ in range(rounds):
-            ones.append(least(lambda: [segment(t) for t in traces], 1)[1])
-            twos.append(least(lambda: list(pool.map(segment, traces)), 1)[1])
+            ones.append(least(lambda: [work(x) for x in items], 1)[1])
+            twos.append(least(lambda: list(pool.map(work, items)), 1)[1])
     return min(ones) / min(twos)
+
+
+def _control(rounds: int) -> float:
+    """Gain of two threads on a search that holds no lock and little memory."""
+    t = np.linspace(-1e-3, 1e-3, 240)
+    i = np.full(t.size, 200.0)
+    grid = np.geomspace(0.1e-3, 1e-3, 24)
+
+    def work(middle: float) -> object:
+        return ramp_search(t, i * 40e-6, i, 40e-6, 300e-6, np.full(t.size, 1e-6), 9e-6, grid - middle, grid)
+
+    work(0.0)
+    return _threads(work, [1e-5 * k for k in range(40)], rounds)
 
 
 def _exact(n: int, seed: int, say: Callable[..., None]) -> None:

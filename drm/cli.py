@@ -1,4 +1,4 @@
-"""The command line: ``drm demo``, ``describe``, ``diagnose``, ``review`` and ``simulate``.
+"""The command line: ``drm demo``, ``describe``, ``diagnose``, ``review``, ``study``, ``trend`` and ``simulate``.
 
 Results go to standard output, talk to standard error. Exit status: 0 done; 1 done, and a finding is at or above
 ``--fail-on``; 2 the input or the words are wrong, in one line. Everything heavy is imported where it is used.
@@ -9,7 +9,8 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -197,6 +198,7 @@ def _breaker(path: str | os.PathLike[str]) -> Any:
 @click.option("--out", required=True, metavar="DIR", help="Folder for tables, findings and report.")
 @click.option("--edits", "edits_file", metavar="FILE", help="Edits by hand to apply: edits.jsonl of a reviewed result.")
 @click.option("--reference", metavar="DIR", help="Earlier result of the same breaker to compare with.")
+@click.option("--population", metavar="FILE", help="Healthy scatter to judge by, such as population.toml of a study.")
 @click.option("--together", is_flag=True, help="Read all records as one test of one breaker, into one result.")
 @click.option("--json", "as_json", is_flag=True, help="Print the findings document alone.")
 @click.option("--fail-on", type=click.Choice(LEVELS), help="Exit with 1 if a finding is at this level or above.")
@@ -207,6 +209,7 @@ def diagnose(
     out: str,
     edits_file: str | None,
     reference: str | None,
+    population: str | None,
     together: bool,
     as_json: bool,
     fail_on: str | None,
@@ -223,9 +226,9 @@ def diagnose(
     if edits_file is not None and len(records) > 1:
         raise InputError("edits belong to one record", place="--edits", mend="give one record")
     if together:
-        results = [(_as_one(records, breaker, reference), "")]
+        results = [(_as_one(records, breaker, reference, population), "")]
     else:
-        results = _diagnosed(records, breaker, edits_file, reference)
+        results = _diagnosed(records, breaker, edits_file, reference, population)
     for result, folder in results:
         result.save(Path(out) / folder)
     _print([r for r, _ in results], as_json)
@@ -242,20 +245,29 @@ def _distinct(records: tuple[str, ...]) -> None:
             )
 
 
-def _as_one(records: tuple[str, ...], breaker: Any, reference: str | None) -> Result:
+def _population(path: str | None) -> Any:
+    """The healthy scatter to judge by: that of a file, or what ships."""
+    from drm.siblings_population import load_population
+    from drm.siblings_prior import ORIENTATION
+
+    return ORIENTATION if path is None else load_population(path)
+
+
+def _as_one(records: tuple[str, ...], breaker: Any, reference: str | None, population: str | None) -> Result:
     """All records as one test."""
     from drm.readers import read
     from drm.reference import load_reference
     from drm.together import diagnose_all
 
     earlier = None if reference is None else load_reference(reference)
+    healthy = _population(population)
     read_in = [read(r) for r in _along(records, "records")]
     with listening(_say):
-        return diagnose_all(read_in, breaker, reference=earlier)
+        return diagnose_all(read_in, breaker, population=healthy, reference=earlier)
 
 
 def _diagnosed(
-    records: tuple[str, ...], breaker: Any, edits_file: str | None, reference: str | None
+    records: tuple[str, ...], breaker: Any, edits_file: str | None, reference: str | None, population: str | None
 ) -> list[tuple[Result, str]]:
     """Every record diagnosed before anything is written, so that a bad one leaves nothing by halves."""
     from drm.edit_log import edits_for
@@ -263,13 +275,13 @@ def _diagnosed(
     from drm.readers import read
     from drm.reference import load_reference
 
-    earlier = None if reference is None else load_reference(reference)
+    earlier, healthy = None if reference is None else load_reference(reference), _population(population)
     out: list[tuple[Result, str]] = []
     for path in _along(records, "records"):
         now(f"reading {path}")
         record = read(path)
         edits = () if edits_file is None else edits_for(edits_file, inputs=record.sha256)
-        result = judge(record, breaker, edits=edits, reference=earlier)
+        result = judge(record, breaker, edits=edits, population=healthy, reference=earlier)
         out.append((result, Path(path).stem if len(records) > 1 else ""))
     return out
 
@@ -330,6 +342,45 @@ def trend(results: tuple[str, ...], out: str) -> int:
     )
     click.echo(f"Page: {Path(out) / 'trend.html'}")
     return 0
+
+
+@_group.command()
+@click.argument("root", metavar="ROOT")
+@click.option("--out", required=True, metavar="DIR", help="Folder for tables and report; to go on, the same again.")
+@click.option("--scheduler", metavar="ADDR", help="Dask scheduler (tcp://...) whose workers do the work.")
+@click.option("--jobs", type=click.IntRange(min=1), help="Processes; as many as processors where not given.")
+@click.option("--population", metavar="FILE", help="Healthy scatter to judge by, such as population.toml of a study.")
+@_one_line
+def study(root: str, out: str, scheduler: str | None, jobs: int | None, population: str | None) -> int:
+    """Do the whole job over a tree of records, and leave one table of features for all of them.
+
+    A record belongs to the breaker file of its own name beside it, else to the nearest breaker.toml in its folder or
+    above. A record that cannot be used costs one row in the table of failures. Done again is only what changed.
+    """
+    from drm.study import study as run
+
+    with _to_go() as progress:
+        made = run(root, out=out, scheduler=scheduler, jobs=jobs, population=population, progress=progress)
+    click.echo(f"{made.records} records, {made.again} of them diagnosed now, {made.failures} failed (table failures)")
+    click.echo(f"Report: {made.out / 'report.html'}")
+    return 0
+
+
+@contextmanager
+def _to_go() -> Iterator[Callable[[int, int], None] | None]:
+    """On a terminal a bar with the time to go, told how many of how many are done."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from tqdm import tqdm
+
+    with tqdm(unit="record", file=sys.stderr, leave=False, smoothing=0.05) as bar:
+
+        def show(done: int, of: int) -> None:
+            bar.total = of
+            bar.update(done - bar.n)
+
+        yield show
 
 
 @_group.command()

@@ -8,8 +8,6 @@ import sys
 from pathlib import Path
 from types import ModuleType
 
-# Before the benchmarks' folder is looked in: numba seeks a library whose name a file there has too.
-import numba  # noqa: F401
 import numpy as np
 import pytest
 from hypothesis import given, settings
