@@ -12,7 +12,7 @@ __all__ = ["arcing_from"]
 FloatArray = NDArray[np.float64]
 
 #: Samples, or means of neighbours, that the first search looks at; a second looks closer beside what it found.
-BLOCKS = 16_384
+BLOCKS = 4096
 #: Blocks before and after the first search's answer in which the second looks.
 BEFORE, AFTER = 4, 40
 #: Samples that tell a level as well as all of them.

@@ -31,6 +31,8 @@ TEMPER = 2.0
 DURATIONS = 12
 #: What a wrong shape of the move displaces its middle by, in durations, standard.
 SHAPE_TERM = 0.12
+#: What uneven fingers displace the passage through one half by, in durations, standard.
+PASSAGE_TERM = 0.05
 #: Relative fluctuation beyond which a contact does not touch but part: a third, common practice, no source.
 ROUGHEST = 0.33
 #: An innovation beyond this, in standard deviations, is an impulse or a part-separation, and masked.
@@ -121,11 +123,14 @@ def _apart(r: FloatArray, start: int, noise_ohm: float) -> BoolArray:
     return beside
 
 
-def _fluctuation(r: FloatArray, noise_ohm: float, step_s: float, lag_s: float) -> tuple[float, float, float]:
+def _fluctuation(
+    r: FloatArray, noise_ohm: float, scatter_ohm: float, step_s: float, lag_s: float
+) -> tuple[float, float, float]:
     """Level, standard deviation and correlation time of the arcing contact's own fluctuation, robustly.
 
     The deviation is what the zone scatters by beyond the noise; the correlation time matches the scatter of
-    differences over `lag_s`, the scale on which it could be taken for the move.
+    differences over `lag_s`, the scale on which it could be taken for the move. `scatter_ohm` is what the noise
+    scatters by, more than its white part `noise_ohm` where neighbouring samples share it.
     """
     good = r[np.isfinite(r)]
     if good.size < 4:
@@ -133,10 +138,10 @@ def _fluctuation(r: FloatArray, noise_ohm: float, step_s: float, lag_s: float) -
     level = float(np.median(good))
     total = (1.4826 * float(np.median(np.abs(good - level)))) ** 2
     # A median absolute deviation has 37 % of the efficiency of a standard deviation.
-    chance = 1.0 + 2.5 * math.sqrt(2.0 / (0.37 * good.size))
-    if total <= chance * noise_ohm**2:
+    chance = 1.0 + 4.0 * math.sqrt(2.0 / (0.37 * good.size))
+    if total <= chance * scatter_ohm**2:
         return level, 0.0, step_s
-    own = total - noise_ohm**2
+    own = total - scatter_ohm**2
     lag = int(min(max(1, int(lag_s / step_s + 1e-6)), good.size // 2))
     steps = np.abs(r[lag:] - r[:-lag])
     steps = steps[np.isfinite(steps)]
@@ -159,6 +164,7 @@ def fit_commutation(
     sigma_v: float,
     longest_s: float,
     long_run: float = 1.0,
+    scatter_v: float = 0.0,
     shapes: tuple[int, ...] | None = None,
 ) -> Commutation | None:
     """Fit the move near a sample.
@@ -182,6 +188,8 @@ def fit_commutation(
         Longest move to look for.
     long_run : float
         Long-run variance of the noise by its white part: above one where neighbouring samples share their noise.
+    scatter_v : float
+        Standard deviation of the noise, its slow part included; the white part's where not given.
     shapes : tuple of int, optional
         Only these shapes, where the move's is known.
 
@@ -190,8 +198,28 @@ def fit_commutation(
     Commutation or None
         None where fewer than eight samples lie in reach.
     """
+    given: _Given = (near, first, last, closed_ohm, closed_scatter_ohm, sigma_v, longest_s, long_run, scatter_v, shapes)
+    found = _fit(time_s, voltage_v, current_a, rate_a_s, given)
+    if found is None or not abs(found.inductance_h.value) > 4.0 * found.inductance_h.u:
+        return found
+    # What the sense loop adds looks like the contact's own course in V/I: taken out, and once more.
+    henry = found.inductance_h
+    again = _fit(time_s, voltage_v - henry.value * rate_a_s, current_a, rate_a_s, given)
+    if again is None:
+        return found
+    return replace(again, inductance_h=Quantity(henry.value + again.inductance_h.value, henry.u))
+
+
+_Given = tuple[int, int, int, Quantity, float, float, float, float, float, tuple[int, ...] | None]
+
+
+def _fit(
+    time_s: FloatArray, voltage_v: FloatArray, current_a: FloatArray, rate_a_s: FloatArray, given: _Given
+) -> Commutation | None:
+    """One fit, with what else was given to :func:`fit_commutation`."""
     from drm import _commutation_kernels as _kernels
 
+    near, first, last, closed_ohm, closed_scatter_ohm, sigma_v, longest_s, long_run, scatter_v, shapes = given
     step = float(np.median(np.diff(time_s[max(0, near - 50) : near + 50])))
     injected = float(np.nanmedian(current_a[first : last + 1]))
     noise_ohm = sigma_v / injected
@@ -201,7 +229,9 @@ def fit_commutation(
     passing = np.where(apart, np.nan, ratio)
     ratio = passing[near:]
     voltage_v = np.where(np.concatenate([apart, np.zeros(voltage_v.size - apart.size, dtype=bool)]), np.nan, voltage_v)
-    level, spread, memory = _fluctuation(ratio, noise_ohm, step, max(2.0 * step, 0.25 * longest_s))
+    level, spread, memory = _fluctuation(
+        ratio, noise_ohm, max(noise_ohm, scatter_v / injected), step, max(2.0 * step, 0.25 * longest_s)
+    )
     if not level > closed_ohm.value:
         return None
 
@@ -253,7 +283,7 @@ def fit_commutation(
         voltage_v, current_a, high, last, closed_ohm, closed_scatter_ohm, level, spread, memory, step, noise_ohm
     )
     ratio_up = max(local / closed_ohm.value, 1.05)
-    out, beta, var = np.empty((_kernels.SHAPES, 6)), np.empty(3), np.empty(3)
+    out, beta, var = np.zeros((_kernels.SHAPES, 6)), np.empty(3), np.empty(3)
     least = 0.3 * step
     z = np.empty(t.size)
     start = np.array([closed_ohm.value, local, 0.0])
@@ -297,7 +327,9 @@ def fit_commutation(
         misfit = _misfit(z[use & (np.abs(t + origin - found.middle_s.value) < found.duration_s.value)])
         if misfit == 1.0:
             return found
-        return _with_passage(found, _passage(time_s, passing, found, 1e-3), misfit, noise_ohm)
+        return _with_passage(
+            found, _passage(time_s, passing, found, 1e-3), misfit, noise_ohm, noise_ohm / math.sqrt(factor)
+        )
     # Where the contact itself fluctuates, a knee of the fluctuation can pass for the end of the move: every duration
     # is weighed, not only the best.
     kept = use & (np.abs(z) < FAR)
@@ -339,7 +371,9 @@ def fit_commutation(
             durations[max(likely[0] - 1, 0)], durations[min(likely[-1] + 1, DURATIONS - 1)], DURATIONS
         )
     found = _over_durations(found, many, durations, origin)
-    return _with_passage(found, _passage(time_s, passing, found, max(1e-3, longest_s / 2.0)), math.inf, noise_ohm)
+    return _with_passage(
+        found, _passage(time_s, passing, found, max(1e-3, longest_s / 2.0)), math.inf, noise_ohm, noise_ohm
+    )
 
 
 def _priors(
@@ -458,7 +492,9 @@ def _passage(time_s: FloatArray, r: FloatArray, found: Commutation, about_s: flo
     return float(crossing[np.argmin(np.abs(crossing - at))])
 
 
-def _with_passage(found: Commutation, passage_s: float, misfit: float, noise_ohm: float) -> Commutation:
+def _with_passage(
+    found: Commutation, passage_s: float, misfit: float, noise_ohm: float, fitted_noise_ohm: float
+) -> Commutation:
     """The fitted middle, and the passage through it where no smooth shape fits.
 
     Fingers that leave one by one and unevenly move the middle of any smooth shape, not the passage through one half; a
@@ -474,8 +510,10 @@ def _with_passage(found: Commutation, passage_s: float, misfit: float, noise_ohm
         share = 0.35 / (1.0 + (apart / (2.0 * math.hypot(u, SHAPE_TERM * width))) ** 2)
         return replace(found, middle_s=Quantity(found.middle_s.value + share * apart, math.hypot(u, apart * share)))
     jump = max(found.arcing_ohm.value - found.closed_ohm.value, noise_ohm)
-    fit_var = u * u * misfit + (SHAPE_TERM * width) ** 2 * (1.0 - 1.0 / misfit)
-    passage_var = (noise_ohm / jump * width) ** 2 + (0.05 * width) ** 2
+    # What the shape leaves over, by the height of the move, is about what it displaces the middle by, in durations.
+    left = fitted_noise_ohm * math.sqrt(misfit - 1.0) / jump
+    fit_var = u * u * misfit + (min(left, 2.0 * SHAPE_TERM) * width) ** 2
+    passage_var = (noise_ohm / jump * width) ** 2 + (PASSAGE_TERM * width) ** 2
     share = fit_var / (fit_var + passage_var)
     var = fit_var * passage_var / (fit_var + passage_var)
     return replace(found, middle_s=Quantity(found.middle_s.value + share * apart, math.sqrt(var)))

@@ -29,7 +29,8 @@ ENOUGH = 2000
 
 def parted_state(trace: Trace, order: slice) -> tuple[float, float, float]:
     """Voltage threshold between metal and parted, voltage when parted, earth loop seen then (ohm, infinite without)."""
-    tail = min(max(8, trace.time_s.size // 20), ENOUGH)
+    # Short: a record may end soon after the loss.
+    tail = min(max(8, trace.time_s.size // 200), ENOUGH)
     voltage = float(np.nanmedian(trace.voltage_v[order][-tail:]))
     current = float(np.nanmedian(trace.current_a[order][-tail:]))
     threshold = min(METALLIC_VOLT, 0.9 * trace.ceiling_v)

@@ -187,6 +187,8 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     scatter = 1.4826 * float(np.median(np.abs(sliding - np.median(sliding)))) if sliding.size else 0.0
     noise = trace.sigma_v / trace.injected_a
     scatter = math.sqrt(max(scatter**2 - noise**2, (0.01 * closed_own) ** 2))
+    left = closed_v - closed * closed_a
+    left = left[np.isfinite(left)]
     onward = np.ascontiguousarray(time if opening else -time)
     fit = fit_commutation(
         onward,
@@ -200,7 +202,8 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         closed_scatter_ohm=scatter,
         sigma_v=trace.sigma_v,
         longest_s=longest,
-        long_run=_long_run(closed_v - closed * closed_a, trace.sigma_v),
+        long_run=_long_run(left, trace.sigma_v),
+        scatter_v=1.4826 * float(np.median(np.abs(left))) if left.size else 0.0,
     )
     if fit is None:
         fit = Commutation(
