@@ -7,6 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import nanmedian
+
 __all__ = ["arcing_from"]
 
 FloatArray = NDArray[np.float64]
@@ -69,7 +71,7 @@ def _level(volts: FloatArray, amps: FloatArray) -> float:
     stride = max(1, volts.size // ENOUGH)
     v, i = volts[::stride], amps[::stride]
     good = np.isfinite(v) & np.isfinite(i) & (i > 0.0)
-    return float(np.median(v[good] / i[good])) if bool(good.any()) else math.nan
+    return nanmedian(v[good] / i[good]) if bool(good.any()) else math.nan
 
 
 def _first_level(volts: FloatArray, amps: FloatArray, closed: float, sigma: float) -> float:
@@ -82,7 +84,7 @@ def _first_level(volts: FloatArray, amps: FloatArray, closed: float, sigma: floa
     r = volts[good] / amps[good]
     above = r[r > np.maximum(1.6 * closed, closed + 6.0 * sigma / amps[good])]
     if above.size:
-        return float(np.median(above))
+        return nanmedian(above)
     # Noise as high as the move hides it in single samples, not in their sums.
     _, first, second, saved = kernels.change_point(volts, amps, 0, volts.size, math.inf)
     return second if saved > 25.0 * sigma**2 and second > 1.2 * max(first, closed) else math.nan

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import nanmedian
 from drm.quantity import NOTHING, Quantity
 
 __all__ = ["Commutation", "fit_commutation"]
@@ -100,7 +101,7 @@ def _apart(r: FloatArray, start: int, noise_ohm: float) -> BoolArray:
     held = max(2, math.ceil(0.4 * log.size))
     widths = log[held - 1 :] - log[: log.size - held + 1]
     k = int(np.argmin(widths))
-    level = math.exp(float(np.median(log[k : k + held])))
+    level = math.exp(nanmedian(log[k : k + held]))
     limit = max(2.0 * level, level * math.exp(4.5 * min(float(widths[k]) / 1.05, ROUGHEST))) + 5.0 * noise_ohm
     left = left[left <= limit]
     for _ in range(8):
@@ -134,9 +135,9 @@ def _fluctuation(
     """
     good = r[np.isfinite(r)]
     if good.size < 4:
-        return (float(np.median(good)) if good.size else math.nan), 0.0, step_s
-    level = float(np.median(good))
-    total = (1.4826 * float(np.median(np.abs(good - level)))) ** 2
+        return (nanmedian(good) if good.size else math.nan), 0.0, step_s
+    level = nanmedian(good)
+    total = (1.4826 * nanmedian(np.abs(good - level))) ** 2
     # A median absolute deviation has 37 % of the efficiency of a standard deviation.
     chance = 1.0 + 4.0 * math.sqrt(2.0 / (0.37 * good.size))
     if total <= chance * scatter_ohm**2:
@@ -145,7 +146,7 @@ def _fluctuation(
     lag = int(min(max(1, int(lag_s / step_s + 1e-6)), good.size // 2))
     steps = np.abs(r[lag:] - r[:-lag])
     steps = steps[np.isfinite(steps)]
-    apart = 0.5 * (1.4826 * float(np.median(steps))) ** 2 - noise_ohm**2 if steps.size >= 3 else own
+    apart = 0.5 * (1.4826 * nanmedian(steps)) ** 2 - noise_ohm**2 if steps.size >= 3 else own
     kept = min(max(1.0 - apart / own, 0.02), 0.999)
     return level, math.sqrt(own), min(max(-lag * step_s / math.log(kept), step_s), 0.3 * good.size * step_s)
 
@@ -220,8 +221,8 @@ def _fit(
     from drm import _commutation_kernels as _kernels
 
     near, first, last, closed_ohm, closed_scatter_ohm, sigma_v, longest_s, long_run, scatter_v, shapes = given
-    step = float(np.median(np.diff(time_s[max(0, near - 50) : near + 50])))
-    injected = float(np.nanmedian(current_a[first : last + 1]))
+    step = nanmedian(np.diff(time_s[max(0, near - 50) : near + 50]))
+    injected = nanmedian(current_a[first : last + 1])
     noise_ohm = sigma_v / injected
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = voltage_v[: last + 1] / current_a[: last + 1]
@@ -260,7 +261,7 @@ def _fit(
             past = (t > m + 0.5 * d) & (t < m + 0.5 * d + max(1e-3, 2.0 * longest_s / 3.0)) & (i > 0)
             near_r = v[past] / i[past]
             near_r = near_r[np.isfinite(near_r) & (near_r < 2.0 * level)]
-            local = float(np.median(near_r)) if near_r.size >= 5 else level
+            local = nanmedian(near_r) if near_r.size >= 5 else level
             half /= 2.0
         else:
             half /= 8.0
@@ -290,10 +291,12 @@ def _fit(
     _kernels.innovations(t, v, i, rate, base, use, m, d, 0, 2.0, wide, max(memory, step), start, FAR, z)
     asked = np.isin(np.arange(_kernels.SHAPES), shapes or range(_kernels.SHAPES))
     live = asked.copy()
+    kept = np.zeros_like(use)
     for _ in range(2):
-        kept = use & (np.abs(z) < FAR)
-        if int(kept.sum()) < max(8, int(0.6 * use.sum())):
-            kept = use
+        told = _told(use, z)
+        if bool((told == kept).all()):
+            break
+        kept = told
         _kernels.posterior(
             t,
             v,
@@ -332,9 +335,7 @@ def _fit(
         )
     # Where the contact itself fluctuates, a knee of the fluctuation can pass for the end of the move: every duration
     # is weighed, not only the best.
-    kept = use & (np.abs(z) < FAR)
-    if int(kept.sum()) < max(8, int(0.6 * use.sum())):
-        kept = use
+    kept = _told(use, z)
     durations = np.geomspace(max(0.5 * step, 0.5 * factor * step), 2.0 * longest_s, DURATIONS)
     many = np.empty((_kernels.SHAPES, DURATIONS, 3))
     live = asked
@@ -376,6 +377,12 @@ def _fit(
     )
 
 
+def _told(use: BoolArray, z: FloatArray) -> BoolArray:
+    """Samples that are no impulses nor part-separations; all of them where that would leave too few."""
+    kept = use & (np.abs(z) < FAR)
+    return kept if int(kept.sum()) >= max(8, int(0.6 * use.sum())) else use
+
+
 def _priors(
     voltage_v: FloatArray,
     current_a: FloatArray,
@@ -400,13 +407,13 @@ def _priors(
         v, i = voltage_v[start:stop], current_a[start:stop]
         with np.errstate(invalid="ignore", divide="ignore"):
             r = v / i
-        middle = level if bool(np.isnan(r).all()) else float(np.nanmedian(r))
+        middle = level if bool(np.isnan(r).all()) else nanmedian(r)
         near = np.abs(r - middle) < 5.0 * math.hypot(spread, noise)
         if int(near.sum()) >= 4:
             power = float(np.sum(i[near] ** 2))
             mean[1] = float(np.sum(v[near] * i[near])) / power
             independent = max(near.sum() * step / (2.0 * memory), 1.0) if spread > 0.0 else math.inf
-            own = (noise * float(np.median(i[near]))) ** 2 / power
+            own = (noise * nanmedian(i[near])) ** 2 / power
             weight[1] = 1.0 / (own + (spread**2 / independent if spread > 0.0 else 0.0))
     return mean, weight
 
@@ -478,7 +485,7 @@ def _passage(time_s: FloatArray, r: FloatArray, found: Commutation, about_s: flo
     first, last = (int(np.searchsorted(time_s[:stop], at + x)) for x in (half, half + about_s))
     after = r[first:last]
     after = after[np.isfinite(after)]
-    level = float(np.median(after)) if after.size >= 5 else found.arcing_ohm.value
+    level = nanmedian(after) if after.size >= 5 else found.arcing_ohm.value
     middle = 0.5 * (found.closed_ohm.value + level)
     reach = half + max(half, 3.0 * found.middle_s.u)
     low = int(np.searchsorted(time_s[:stop], at - reach)) - 2

@@ -11,6 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
 
@@ -31,10 +32,10 @@ def parted_state(trace: Trace, order: slice) -> tuple[float, float, float]:
     """Voltage threshold between metal and parted, voltage when parted, earth loop seen then (ohm, infinite without)."""
     # Short: a record may end soon after the loss.
     tail = min(max(8, trace.time_s.size // 200), ENOUGH)
-    voltage = float(np.nanmedian(trace.voltage_v[order][-tail:]))
-    current = float(np.nanmedian(trace.current_a[order][-tail:]))
+    voltage = nanmedian(trace.voltage_v[order][-tail:])
+    current = nanmedian(trace.current_a[order][-tail:])
     threshold = min(METALLIC_VOLT, 0.9 * trace.ceiling_v)
-    closed = float(np.nanmedian(trace.voltage_v[trace.rest][:ENOUGH]))
+    closed = nanmedian(trace.voltage_v[trace.rest][:ENOUGH])
     if current > 0.5 * trace.injected_a and voltage < 0.98 * trace.ceiling_v and voltage > 5.0 * closed:
         # Current goes on flowing past the parted contact: an earth loop carries it and sets the parted voltage.
         return min(threshold, 0.6 * voltage), voltage, voltage / current
@@ -69,7 +70,7 @@ def gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int, 
         return NOTHING
     step = float(abs(time[last] - time[last + 1]))
     found = [_departure(time, voltage, last)]
-    if float(np.nanmedian(voltage[last + 1 : last + 1 + ENOUGH])) > 0.98 * ceiling_v:
+    if nanmedian(voltage[last + 1 : last + 1 + ENOUGH]) > 0.98 * ceiling_v:
         found.append(_departure(time, current, last))
     known = [t for t in found if np.isfinite(t)]
     return Quantity(min(known), math.hypot(BETWEEN, DELAY_U) * step) if known else NOTHING
@@ -84,8 +85,8 @@ def _departure(time: FloatArray, samples: FloatArray, last: int) -> float:
     beside = samples[last + 4 : last + 44]
     if int(np.isfinite(beside).sum()) < 8:
         beside = samples[last + 1 : last + 1 + ENOUGH]
-    level = float(np.nanmedian(beside))
-    scatter = 1.4826 * float(np.nanmedian(np.abs(beside - level)))
+    level = nanmedian(beside)
+    scatter = 1.4826 * nanmedian(np.abs(beside - level))
     width = max(6.0 * scatter, 1e-3 * abs(level))
     k = last + 1
     while k < min(samples.size - 1, last + 20) and not abs(samples[k] - level) <= width:

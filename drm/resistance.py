@@ -8,6 +8,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import nanmedian
+
 __all__ = ["Trace", "inductance", "moving_rate", "resistance_of", "slope", "without_loop"]
 
 FloatArray = NDArray[np.float64]
@@ -49,7 +51,7 @@ class Trace:
     @cached_property
     def step_s(self) -> float:
         """Median sampling interval, of the first samples."""
-        return float(np.median(np.diff(self.time_s[:ENOUGH])))
+        return nanmedian(np.diff(self.time_s[:ENOUGH]))
 
 
 def slope(time_s: FloatArray, samples: FloatArray) -> FloatArray:
@@ -88,7 +90,7 @@ def moving_rate(trace: Trace, part: slice = slice(None)) -> FloatArray:
     rate = slope(trace.time_s[part], trace.current_a[part])
     if int(np.isfinite(some).sum()) < 8:
         some = rate
-    noise = 1.4826 * float(np.nanmedian(np.abs(some - np.nanmedian(some))))
+    noise = 1.4826 * nanmedian(np.abs(some - nanmedian(some)))
     return np.where(np.abs(rate) > 6.0 * noise, rate, 0.0)
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from drm.change import arcing_from
 from drm.commutation import Commutation, fit_commutation
+from drm.median import nanmedian
 from drm.parting import DELAY, DELAY_U, gain, loss, parted_state
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import Trace, inductance, moving_rate, resistance_of, without_loop
@@ -88,7 +89,7 @@ def _long_run(samples: FloatArray, sigma: float, *, block: int = 8) -> float:
     if part.shape[0] < 8:
         return 1.0
     means = part.mean(axis=1)
-    spread = 1.4826 * float(np.median(np.abs(means - np.median(means))))
+    spread = 1.4826 * nanmedian(np.abs(means - nanmedian(means)))
     return min(max(block * (spread / sigma) ** 2, 1.0), 16.0)
 
 
@@ -116,7 +117,7 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     threshold, parted_v, loop = parted_state(trace, order)
     closed_v, closed_a = trace.voltage_v[trace.rest][:ENOUGH], trace.current_a[trace.rest][:ENOUGH]
     with np.errstate(invalid="ignore", divide="ignore"):
-        closed = float(np.nanmedian(closed_v / closed_a))
+        closed = nanmedian(closed_v / closed_a)
     closed_own = float(without_loop(np.array([closed]), loop)[0])
     reasons: list[str] = []
 
@@ -162,7 +163,7 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         )
     else:
         beyond = r_near[split - first :] * current_near[split - first :]
-        level_v = float(np.nanmedian(beyond)) if np.isfinite(beyond).any() else closed * trace.injected_a
+        level_v = nanmedian(beyond) if np.isfinite(beyond).any() else closed * trace.injected_a
         whole = trace.time_s[order]
         arcing = (
             loss(whole, voltage, last, threshold, level_v)
@@ -180,11 +181,11 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     split, cut = split - first, cut - first
     zone = r_near[split : cut + 1]
     zone = zone[np.isfinite(zone)]
-    overall = float(np.median(zone)) if zone.size else math.nan
+    overall = nanmedian(zone) if zone.size else math.nan
     before, ago = (split - math.ceil(s / step - 1e-6) for s in (longest, longest + 5e-3))
     sliding = r_near[max(0, ago) : max(8, before)]
     sliding = sliding[np.isfinite(sliding)]
-    scatter = 1.4826 * float(np.median(np.abs(sliding - np.median(sliding)))) if sliding.size else 0.0
+    scatter = 1.4826 * nanmedian(np.abs(sliding - nanmedian(sliding))) if sliding.size else 0.0
     noise = trace.sigma_v / trace.injected_a
     scatter = math.sqrt(max(scatter**2 - noise**2, (0.01 * closed_own) ** 2))
     left = closed_v - closed * closed_a
@@ -203,7 +204,7 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         sigma_v=trace.sigma_v,
         longest_s=longest,
         long_run=_long_run(left, trace.sigma_v),
-        scatter_v=1.4826 * float(np.median(np.abs(left))) if left.size else 0.0,
+        scatter_v=1.4826 * nanmedian(np.abs(left)) if left.size else 0.0,
     )
     if fit is None:
         fit = Commutation(
