@@ -254,7 +254,7 @@ def _fit(
     durations = np.geomspace(max(0.5 * step, 0.5 * factor * step), longest_s, 9)
     half = 0.8 * reach * step
     for k in range(3):
-        middles = np.linspace(m - half, m + half, 33 if k == 0 else 13)
+        middles = np.linspace(m - half, m + half, 25 if k == 0 else 11)
         m, d, _ = _kernels.ramp_search(t, v, i, closed_ohm.value, local, base, wide, middles, durations)
         if k == 0:
             # The level just after the move, not the zone's median, says where its middle lies.
