@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from drm.breaker import Mechanism
 from drm.coils import bridged, runs
+from drm.median import running_median
 from drm.record import Record
 
 __all__ = ["Stroke", "millimetres", "step_of", "strokes"]
@@ -120,12 +121,10 @@ def strokes(time_s: FloatArray, mm: FloatArray) -> tuple[Stroke, ...]:
     time_s, mm : ndarray, shape (n,)
         As :func:`millimetres` gives it.
     """
-    from scipy.ndimage import median_filter
-
     x = bridged(mm)
     if x.size < 16:
         return ()
-    x = np.asarray(median_filter(x, 5), dtype=np.float64)
+    x = running_median(x, 5)
     low, high = (float(v) for v in np.percentile(x, [0.5, 99.5]))
     low, high = _ends(x, low, high)
     span = high - low

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Damping, SpeedZone
+from drm.median import running_median
 from drm.quantity import NOTHING, Quantity
 from drm.travel import Travel, speed
 
@@ -79,14 +80,12 @@ def moved(
     coil : bool
         Whether the reference is a coil's onset: nothing moves before it. A start of motion is not known to the sample.
     """
-    from scipy.ndimage import median_filter
-
     inside = (time_s >= reference_s) & (time_s <= until_s) & np.isfinite(travel.mm)
     before = (time_s >= start_s) & (time_s < reference_s - (0.0 if coil else 1e-3)) & np.isfinite(travel.mm)
     t = time_s[inside]
     if t.size < 16:
         return None
-    x = np.asarray(median_filter(travel.mm[inside], 3), dtype=np.float64)
+    x = running_median(travel.mm[inside], 3)
     first = travel.mm[before]
     begin = float(np.median(first)) if first.size >= 3 else float(x[0])
     rest = x[t > until_s - 0.25 * (until_s - reference_s)]
