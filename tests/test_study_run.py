@@ -23,6 +23,12 @@ from drm.study.run import study
 from drm.study.tree import walk
 
 
+@pytest.fixture(autouse=True)
+def small_batches(monkeypatch):
+    """However fast the machine is, there are several batches."""
+    monkeypatch.setattr("drm.study.drive.MOST", 2)
+
+
 def table(out: Path, name: str) -> pd.DataFrame:
     return pd.read_parquet(out / name)
 
