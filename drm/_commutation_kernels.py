@@ -9,6 +9,7 @@ stationary first-order process of unit variance (the arcing contact's own fluctu
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "SHAPES",
+    "Window",
     "evidence",
     "innovations",
     "posterior",
@@ -32,6 +34,36 @@ BoolArray = NDArray[np.bool_]
 SHAPES = 5
 #: Where the shape that is quick at the start passes one half: 0.5 ** (1 / 1.6) from its end.
 _HALF = 0.5 ** (1.0 / 1.6)
+
+
+class Window(NamedTuple):
+    """What the move is fitted to, and what is known of it from elsewhere.
+
+    Attributes
+    ----------
+    t, v, i, rate, base2 : float64, shape (n,)
+        Time in order of opening, s; V; A; dI/dt; variance of the noise, V^2.
+    use : bool, shape (n,)
+        Samples that count.
+    ratio : float
+        Arcing level by the closed one.
+    spread, tau : float
+        Standard deviation of the arcing contact's fluctuation, ohm, and its correlation time, s.
+    prior, weight : float64, shape (4,)
+        Mean and precision of (Rm, Ra, L, log duration) from elsewhere.
+    """
+
+    t: FloatArray
+    v: FloatArray
+    i: FloatArray
+    rate: FloatArray
+    base2: FloatArray
+    use: BoolArray
+    ratio: float
+    spread: float
+    tau: float
+    prior: FloatArray
+    weight: FloatArray
 
 
 @njit(cache=True, nogil=True)
@@ -111,39 +143,19 @@ def ramp_search(
 
 @njit(cache=True, nogil=True)
 def evidence(
-    t: FloatArray,
-    v: FloatArray,
-    i: FloatArray,
-    rate: FloatArray,
-    base2: FloatArray,
-    use: BoolArray,
+    w: Window,
     m: float,
     d: float,
     shape: int,
-    ratio: float,
-    spread: float,
-    tau: float,
-    prior: FloatArray,
-    weight: FloatArray,
     beta: FloatArray,
     cov: FloatArray,
-    z: FloatArray,
 ) -> float:
-    """Log evidence of one move, the levels and the inductance integrated out.
+    """Log evidence of one move with middle `m` and duration `d`, the levels and the inductance integrated out.
 
-    Parameters
-    ----------
-    t, v, i, rate, base2 : float64, shape (n,)
-        Time in order of opening, s; V; A; dI/dt; variance of the noise, V^2.
-    use : bool, shape (n,)
-    m, d, shape : middle, duration, shape.
-    spread, tau : sd of the arcing fluctuation, ohm, and its correlation time, s.
-    ratio : arcing level by the closed one.
-    prior, weight : shape (4,)
-        Mean and precision of (Rm, Ra, L, log duration) from elsewhere.
-    beta, cov, z : shape (3,), (3, 3), (n,)
-        Filled with the estimates, their covariance and the standardised innovations.
+    `beta` and `cov`, of shape (3,) and (3, 3), are filled with the estimates of (Rm, Ra, L) and their covariance.
     """
+    t, v, i, rate, base2, use = w.t, w.v, w.i, w.rate, w.base2, w.use
+    ratio, spread, tau, prior, weight = w.ratio, w.spread, w.tau, w.prior, w.weight
     n00, n11, n22 = weight[0], weight[1], weight[2]
     n01 = n02 = n12 = 0.0
     r0, r1, r2 = weight[0] * prior[0], weight[1] * prior[1], weight[2] * prior[2]
@@ -162,7 +174,6 @@ def evidence(
             x1 *= f
             x2 *= f
             p = f * f * p + 1.0 - f * f
-        z[k] = 0.0
         if not use[k]:
             continue
         h = share_at(shape, (t[k] - m) / d, ratio)
@@ -216,23 +227,17 @@ def evidence(
 
 @njit(cache=True, nogil=True)
 def innovations(
-    t: FloatArray,
-    v: FloatArray,
-    i: FloatArray,
-    rate: FloatArray,
-    base2: FloatArray,
-    use: BoolArray,
+    w: Window,
     m: float,
     d: float,
     shape: int,
-    ratio: float,
-    spread: float,
-    tau: float,
     beta: FloatArray,
     limit: float,
     z: FloatArray,
 ) -> None:
     """Standardised innovations at given levels, shape (n,) in `z`; a sample beyond `limit` does not move the filter."""
+    t, v, i, rate, base2, use = w.t, w.v, w.i, w.rate, w.base2, w.use
+    ratio, spread, tau = w.ratio, w.spread, w.tau
     x, p = 0.0, 1.0
     live = spread > 0.0
     for k in range(t.size):
@@ -256,26 +261,15 @@ def innovations(
 
 @njit(cache=True, nogil=True)
 def _climb(
-    t: FloatArray,
-    v: FloatArray,
-    i: FloatArray,
-    rate: FloatArray,
-    base2: FloatArray,
-    use: BoolArray,
+    w: Window,
     m: float,
     d: float,
     shape: int,
-    ratio: float,
-    spread: float,
-    tau: float,
-    prior: FloatArray,
-    weight: FloatArray,
     step: float,
     least: float,
     most: float,
     beta: FloatArray,
     cov: FloatArray,
-    z: FloatArray,
 ) -> tuple[float, float, float]:
     """Greatest evidence over middle and log duration from a start: the simplex of Nelder and Mead in the plane."""
     xs = np.empty((3, 2))
@@ -286,25 +280,7 @@ def _climb(
     xs[2, 0], xs[2, 1] = m, ld + (0.35 if ld + 0.35 < math.log(most) else -0.35)
     lo, hi = math.log(least), math.log(most)
     for j in range(3):
-        fs[j] = evidence(
-            t,
-            v,
-            i,
-            rate,
-            base2,
-            use,
-            xs[j, 0],
-            math.exp(xs[j, 1]),
-            shape,
-            ratio,
-            spread,
-            tau,
-            prior,
-            weight,
-            beta,
-            cov,
-            z,
-        )
+        fs[j] = evidence(w, xs[j, 0], math.exp(xs[j, 1]), shape, beta, cov)
     trial = np.empty(2)
     for _ in range(60):
         a = 0
@@ -321,30 +297,10 @@ def _climb(
             break
         gm, gd = 0.5 * (xs[a, 0] + xs[b, 0]), 0.5 * (xs[a, 1] + xs[b, 1])
         trial[0], trial[1] = 2.0 * gm - xs[c, 0], min(max(2.0 * gd - xs[c, 1], lo), hi)
-        f = evidence(
-            t,
-            v,
-            i,
-            rate,
-            base2,
-            use,
-            trial[0],
-            math.exp(trial[1]),
-            shape,
-            ratio,
-            spread,
-            tau,
-            prior,
-            weight,
-            beta,
-            cov,
-            z,
-        )
+        f = evidence(w, trial[0], math.exp(trial[1]), shape, beta, cov)
         if f > fs[a]:
             em, ed = 3.0 * gm - 2.0 * xs[c, 0], min(max(3.0 * gd - 2.0 * xs[c, 1], lo), hi)
-            fe = evidence(
-                t, v, i, rate, base2, use, em, math.exp(ed), shape, ratio, spread, tau, prior, weight, beta, cov, z
-            )
+            fe = evidence(w, em, math.exp(ed), shape, beta, cov)
             if fe > f:
                 xs[c, 0], xs[c, 1], fs[c] = em, ed, fe
             else:
@@ -354,19 +310,14 @@ def _climb(
         else:
             near = 0.5 if f <= fs[c] else -0.5
             cm, cd = gm + near * (xs[c, 0] - gm), gd + near * (xs[c, 1] - gd)
-            fc = evidence(
-                t, v, i, rate, base2, use, cm, math.exp(cd), shape, ratio, spread, tau, prior, weight, beta, cov, z
-            )
+            fc = evidence(w, cm, math.exp(cd), shape, beta, cov)
             if fc > max(f, fs[c]):
                 xs[c, 0], xs[c, 1], fs[c] = cm, cd, fc
             else:
                 for j in range(3):
                     if j != a:
                         xs[j, 0], xs[j, 1] = 0.5 * (xs[j, 0] + xs[a, 0]), 0.5 * (xs[j, 1] + xs[a, 1])
-                        fs[j] = evidence(
-                            t, v, i, rate, base2, use, xs[j, 0], math.exp(xs[j, 1]), shape, ratio, spread, tau, prior,
-                            weight, beta, cov, z,
-                        )  # fmt: skip
+                        fs[j] = evidence(w, xs[j, 0], math.exp(xs[j, 1]), shape, beta, cov)
     a = 0
     for j in range(1, 3):
         if fs[j] > fs[a]:
@@ -376,19 +327,9 @@ def _climb(
 
 @njit(cache=True, nogil=True)
 def posterior(
-    t: FloatArray,
-    v: FloatArray,
-    i: FloatArray,
-    rate: FloatArray,
-    base2: FloatArray,
-    use: BoolArray,
+    w: Window,
     m: float,
     d: float,
-    ratio: float,
-    spread: float,
-    tau: float,
-    prior: FloatArray,
-    weight: FloatArray,
     chance: FloatArray,
     live: BoolArray,
     step: float,
@@ -414,31 +355,21 @@ def posterior(
     level, var : shape (3,)
         Filled with (Rm, Ra, L) and their variances at the best shape.
     """
-    beta, cov, z = np.empty(3), np.empty((3, 3)), np.empty(t.size)
+    beta, cov = np.empty(3), np.empty((3, 3))
     top = -1e300
     for shape in range(chance.size):
         if not live[shape]:
             out[shape, 5] = -1e300
             continue
-        bm, bd, f = _climb(
-            t, v, i, rate, base2, use, m, d, shape, ratio, spread, tau, prior, weight, step, least, most, beta, cov, z
-        )
+        bm, bd, f = _climb(w, m, d, shape, step, least, most, beta, cov)
         width = math.exp(bd)
         # Curvature by differences wide enough to see past the corners of the likelihood (a sample enters the move).
         hm, hd = 0.05 * width, 0.1
         for _ in range(2):
-            f1 = evidence(
-                t, v, i, rate, base2, use, bm + hm, width, shape, ratio, spread, tau, prior, weight, beta, cov, z
-            )
-            f2 = evidence(
-                t, v, i, rate, base2, use, bm - hm, width, shape, ratio, spread, tau, prior, weight, beta, cov, z
-            )
-            g1 = evidence(
-                t, v, i, rate, base2, use, bm, math.exp(bd + hd), shape, ratio, spread, tau, prior, weight, beta, cov, z
-            )
-            g2 = evidence(
-                t, v, i, rate, base2, use, bm, math.exp(bd - hd), shape, ratio, spread, tau, prior, weight, beta, cov, z
-            )
+            f1 = evidence(w, bm + hm, width, shape, beta, cov)
+            f2 = evidence(w, bm - hm, width, shape, beta, cov)
+            g1 = evidence(w, bm, math.exp(bd + hd), shape, beta, cov)
+            g2 = evidence(w, bm, math.exp(bd - hd), shape, beta, cov)
             amm = (2.0 * f - f1 - f2) / (hm * hm)
             add = (2.0 * f - g1 - g2) / (hd * hd)
             if amm > 0.0:
@@ -446,44 +377,8 @@ def posterior(
             else:
                 hm = min(4.0 * hm, max(width, step))
             hd = min(max(1.0 / math.sqrt(add), 1e-3), 1.0) if add > 0.0 else min(4.0 * hd, 1.0)
-        x1 = evidence(
-            t,
-            v,
-            i,
-            rate,
-            base2,
-            use,
-            bm + hm,
-            math.exp(bd + hd),
-            shape,
-            ratio,
-            spread,
-            tau,
-            prior,
-            weight,
-            beta,
-            cov,
-            z,
-        )
-        x2 = evidence(
-            t,
-            v,
-            i,
-            rate,
-            base2,
-            use,
-            bm - hm,
-            math.exp(bd - hd),
-            shape,
-            ratio,
-            spread,
-            tau,
-            prior,
-            weight,
-            beta,
-            cov,
-            z,
-        )
+        x1 = evidence(w, bm + hm, math.exp(bd + hd), shape, beta, cov)
+        x2 = evidence(w, bm - hm, math.exp(bd - hd), shape, beta, cov)
         amm, add = max(amm, 1.0 / (max(width, step) ** 2)), max(add, 0.25)
         amd = (2.0 * f - x1 - x2) / (2.0 * hm * hd) - 0.5 * (amm * hm / hd + add * hd / hm)
         limit = 0.95 * math.sqrt(amm * add)
@@ -494,26 +389,16 @@ def posterior(
         out[shape, 5] = f + chance[shape] - 0.5 * math.log(det)
         if out[shape, 5] > top:
             top = out[shape, 5]
-            evidence(t, v, i, rate, base2, use, bm, width, shape, ratio, spread, tau, prior, weight, beta, cov, z)
+            evidence(w, bm, width, shape, beta, cov)
             for j in range(3):
                 level[j], var[j] = beta[j], cov[j, j]
 
 
 @njit(cache=True, nogil=True)
 def profile(
-    t: FloatArray,
-    v: FloatArray,
-    i: FloatArray,
-    rate: FloatArray,
-    base2: FloatArray,
-    use: BoolArray,
+    w: Window,
     m: float,
     d: float,
-    ratio: float,
-    spread: float,
-    tau: float,
-    prior: FloatArray,
-    weight: FloatArray,
     chance: FloatArray,
     live: BoolArray,
     step: float,
@@ -534,7 +419,7 @@ def profile(
     out : shape (SHAPES, k, 3)
         Filled with middle, its variance, log weight (evidence and prior included, the middle integrated out).
     """
-    beta, cov, z = np.empty(3), np.empty((3, 3)), np.empty(t.size)
+    beta, cov = np.empty(3), np.empty((3, 3))
     for shape in range(chance.size):
         if not live[shape]:
             for j in range(durations.size):
@@ -551,17 +436,11 @@ def profile(
             while 0 <= j < durations.size:
                 width = durations[j]
                 h = max(0.15 * width, 0.2 * step)
-                f = evidence(
-                    t, v, i, rate, base2, use, at, width, shape, ratio, spread, tau, prior, weight, beta, cov, z
-                )
+                f = evidence(w, at, width, shape, beta, cov)
                 drop = 0.0
                 for turn in range(14):
-                    up = evidence(
-                        t, v, i, rate, base2, use, at + h, width, shape, ratio, spread, tau, prior, weight, beta, cov, z
-                    )
-                    down = evidence(
-                        t, v, i, rate, base2, use, at - h, width, shape, ratio, spread, tau, prior, weight, beta, cov, z
-                    )
+                    up = evidence(w, at + h, width, shape, beta, cov)
+                    down = evidence(w, at - h, width, shape, beta, cov)
                     if turn < 12 and up > f and up >= down:
                         at, f = at + h, up
                         continue

@@ -243,8 +243,7 @@ def _fit(
     if high - low < 8:
         return None
     factor = max(1, (high - low) // WINDOW)
-    window = slice(low, high)
-    t, v, i, rate = _thinned(window, factor, time_s, voltage_v, current_a, rate_a_s)
+    t, v, i, rate = _thinned(slice(low, high), factor, time_s, voltage_v, current_a, rate_a_s)
     origin = float(time_s[near])
     t = t - origin
     base = np.full(t.size, base_v2 / factor + (0.02 * closed_ohm.value * injected) ** 2)
@@ -288,7 +287,9 @@ def _fit(
     least = 0.3 * step
     z = np.empty(t.size)
     start = np.array([closed_ohm.value, local, 0.0])
-    _kernels.innovations(t, v, i, rate, base, use, m, d, 0, 2.0, wide, max(memory, step), start, FAR, z)
+    window = _kernels.Window(t, v, i, rate, base, use, ratio_up, spread, memory, prior, weight)
+    first_look = window._replace(ratio=2.0, spread=wide, tau=max(memory, step))
+    _kernels.innovations(first_look, m, d, 0, start, FAR, z)
     asked = np.isin(np.arange(_kernels.SHAPES), shapes or range(_kernels.SHAPES))
     live = asked.copy()
     kept = np.zeros_like(use)
@@ -298,33 +299,11 @@ def _fit(
             break
         kept = told
         _kernels.posterior(
-            t,
-            v,
-            i,
-            rate,
-            base,
-            kept,
-            m,
-            d,
-            ratio_up,
-            spread,
-            memory,
-            prior,
-            weight,
-            SHAPE_CHANCE,
-            live,
-            step,
-            least,
-            2.0 * longest_s,
-            out,
-            beta,
-            var,
+            window._replace(use=kept), m, d, SHAPE_CHANCE, live, step, least, 2.0 * longest_s, out, beta, var
         )
         best = int(np.argmax(out[:, 5]))
         live = out[:, 5] > out[best, 5] - UNLIKELY
-        _kernels.innovations(
-            t, v, i, rate, base, use, out[best, 0], math.exp(out[best, 1]), best, ratio_up, spread, memory, beta, FAR, z
-        )
+        _kernels.innovations(window, out[best, 0], math.exp(out[best, 1]), best, beta, FAR, z)
     found = _mixture(out, beta, var, origin, ratio_up, spread, memory)
     if spread == 0.0:
         misfit = _misfit(z[use & (np.abs(t + origin - found.middle_s.value) < found.duration_s.value)])
@@ -340,26 +319,7 @@ def _fit(
     many = np.empty((_kernels.SHAPES, DURATIONS, 3))
     live = asked
     for _ in range(3):
-        _kernels.profile(
-            t,
-            v,
-            i,
-            rate,
-            base,
-            kept,
-            m,
-            d,
-            ratio_up,
-            spread,
-            memory,
-            prior,
-            weight,
-            SHAPE_CHANCE,
-            live,
-            step,
-            durations,
-            many,
-        )
+        _kernels.profile(window._replace(use=kept), m, d, SHAPE_CHANCE, live, step, durations, many)
         top = many[..., 2].max(axis=0)
         likely = np.flatnonzero(top > top.max() - UNLIKELY)
         live = many[..., 2].max(axis=1) > top.max() - UNLIKELY

@@ -91,7 +91,8 @@ def test_bound_grows_with_the_noise_and_knows_no_clock(noise: float, amps: float
     other = bound_on(time + shift, np.full(time.size, amps), middle_s=0.59 + shift, sigma_v=noise * 1e-3)
     ratio = noise / 0.5 * 200.0 / amps
     for name in ("closed_ohm", "arcing_ohm", "middle_s", "duration_s", "onset_s"):
-        assert getattr(other, name) == pytest.approx(ratio * getattr(base, name), rel=1e-3)
+        # A knee that lies on a sample may come to lie beside it: one sample in some hundred.
+        assert getattr(other, name) == pytest.approx(ratio * getattr(base, name), rel=1e-2)
 
 
 def test_an_unknown_inductance_takes_information_and_gives_none() -> None:

@@ -21,10 +21,10 @@ def size_of(path: Path) -> tuple[int, int]:
 
 
 def test_the_readme_shows_every_picture_with_words_for_those_who_do_not_see_it() -> None:
-    shown = re.findall(r"!\[([^\]]+)\]\(docs/([^)]+)\)", (ROOT / "README.md").read_text(encoding="utf-8"))
+    shown = re.findall(r"!\[([^\]]+)\]\(tests/pictures/([^)]+)\)", (ROOT / "README.md").read_text(encoding="utf-8"))
     assert {file for _, file in shown} == set(PICTURES)
     assert all(len(words) > 30 for words, _ in shown)
-    assert {p.name for p in (ROOT / "docs").glob("*.png")} == set(PICTURES)
+    assert {p.name for p in (ROOT / "tests" / "pictures").glob("*.png")} == set(PICTURES)
 
 
 @needs_chromium
@@ -32,12 +32,12 @@ def test_the_readme_shows_every_picture_with_words_for_those_who_do_not_see_it()
 def test_the_command_makes_them(tmp_path: Path) -> None:
     make(tmp_path)
     for name in PICTURES:
-        made, kept = size_of(tmp_path / name), size_of(ROOT / "docs" / name)
+        made, kept = size_of(tmp_path / name), size_of(ROOT / "tests" / "pictures" / name)
         assert made[0] == pytest.approx(kept[0], rel=0.02)
         assert made[1] == pytest.approx(kept[1], rel=0.1)
         # Not an empty page.
-        assert (tmp_path / name).stat().st_size > 0.5 * (ROOT / "docs" / name).stat().st_size
+        assert (tmp_path / name).stat().st_size > 0.5 * (ROOT / "tests" / "pictures" / name).stat().st_size
 
 
 def test_the_developers_guide_names_the_command() -> None:
-    assert "python tests/make_pictures.py docs" in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert "python tests/make_pictures.py tests/pictures" in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
