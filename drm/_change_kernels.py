@@ -44,8 +44,10 @@ def means(v: FloatArray, i: FloatArray, stop: int, size: int) -> tuple[FloatArra
 
 
 @njit(cache=True, nogil=True)
-def split(v: FloatArray, i: FloatArray, closed: float, level: float, sigma: float) -> int:
-    """First sample of the arcing state, the most likely one; the size of `v` where staying closed is more likely.
+def split(v: FloatArray, i: FloatArray, closed: float, level: float, sigma: float) -> tuple[int, float]:
+    """First sample of the arcing state, the most likely one, and the log likelihood of staying closed less its own.
+
+    The size of `v` and zero where staying closed is more likely.
 
     The closed state is Student's t with three degrees of freedom about ``closed I``, as wide as noise and a tenth; the
     arcing one with one degree about ``level I``, as wide as noise and a quarter.
@@ -62,7 +64,7 @@ def split(v: FloatArray, i: FloatArray, closed: float, level: float, sigma: floa
             total += 0.5 * math.log(wide2 * q * q / (narrow2 * p * p * p * p))
         if total < best:
             best, at = total, k
-    return at
+    return at, best
 
 
 @njit(cache=True, nogil=True)

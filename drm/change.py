@@ -49,21 +49,24 @@ def arcing_from(voltage_v: FloatArray, current_a: FloatArray, *, closed_ohm: flo
 
 
 def _search(volts: FloatArray, amps: FloatArray, closed: float, sigma: float) -> int:
+    """First sample of the arcing state, from the start that ends in the greatest likelihood."""
+    starts = [_climbed(volts, amps, closed, sigma, level) for level in _first_levels(volts, amps, closed, sigma)]
+    return min(starts, key=lambda s: s[1])[0] if starts else volts.size
+
+
+def _climbed(volts: FloatArray, amps: FloatArray, closed: float, sigma: float, level: float) -> tuple[int, float]:
     from drm import _change_kernels as kernels
 
-    level = _first_level(volts, amps, closed, sigma)
-    if not level > closed:
-        return volts.size
-    at = volts.size
+    at, best = volts.size, 0.0
     for _ in range(6):
-        found = kernels.split(volts, amps, closed, level, sigma)
+        found, best = kernels.split(volts, amps, closed, level, sigma)
         if found == volts.size:
-            return found
+            return found, 0.0
         new = _level(volts[found:], amps[found:])
         if found == at and abs(new - level) < 1e-3 * level:
             break
         at, level = found, new if new > 0.0 else level
-    return at
+    return at, best
 
 
 def _level(volts: FloatArray, amps: FloatArray) -> float:
@@ -74,17 +77,22 @@ def _level(volts: FloatArray, amps: FloatArray) -> float:
     return nanmedian(v[good] / i[good]) if bool(good.any()) else math.nan
 
 
-def _first_level(volts: FloatArray, amps: FloatArray, closed: float, sigma: float) -> float:
-    """Arcing level to start from: of what stands clear of the closed one, else beyond the best single change."""
+def _first_levels(volts: FloatArray, amps: FloatArray, closed: float, sigma: float) -> list[float]:
+    """Arcing levels to start from: of what stands clear of the closed one, and beyond the best single change.
+
+    The first may be of part-separations alone where the arcing contact is hardly above the closed one; noise as high
+    as the move hides it in single samples, not in the sums of the second.
+    """
     from drm import _change_kernels as kernels
 
     good = np.isfinite(volts) & np.isfinite(amps) & (amps > 0.0)
     if not bool(good.any()):
-        return math.nan
+        return []
     r = volts[good] / amps[good]
     above = r[r > np.maximum(1.6 * closed, closed + 6.0 * sigma / amps[good])]
-    if above.size:
-        return nanmedian(above)
-    # Noise as high as the move hides it in single samples, not in their sums.
-    _, first, second, saved = kernels.change_point(volts, amps, 0, volts.size, math.inf)
-    return second if saved > 25.0 * sigma**2 and second > 1.2 * max(first, closed) else math.nan
+    levels = [nanmedian(above)] if above.size else []
+    bound = 3.0 * closed if above.size else math.inf
+    _, first, second, saved = kernels.change_point(volts, amps, 0, volts.size, bound)
+    if saved > 25.0 * sigma**2 and second > 1.2 * max(first, closed):
+        levels.append(second)
+    return levels

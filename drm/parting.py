@@ -24,6 +24,8 @@ FloatArray = NDArray[np.float64]
 DELAY, DELAY_U = 0.5, 0.29
 #: Standard uncertainty of an instant known to lie between two samples, in samples: 1 / sqrt(12).
 BETWEEN = 0.29
+#: How long before the touch that the voltage shows a bouncing contact may have touched first, s.
+BOUNCE_S = 2e-3
 #: Samples that tell the level of a stretch as well as all of them.
 ENOUGH = 2000
 
@@ -64,7 +66,8 @@ def gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int, 
     """Instant of the first gain on closing, on arrays turned round: where the voltage leaves the parted state.
 
     The parted state is quiet, so the departure shows before the filter has passed it. A voltage at its ceiling shows it
-    late, and then the current shows it first: the earlier of the two is taken.
+    late, and a touch shorter than a sample may not show in it at all; then the current shows it first: the earliest is
+    taken.
     """
     if last + 1 >= voltage.size:
         return NOTHING
@@ -72,8 +75,21 @@ def gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int, 
     found = [_departure(time, voltage, last)]
     if nanmedian(voltage[last + 1 : last + 1 + ENOUGH]) > 0.98 * ceiling_v:
         found.append(_departure(time, current, last))
+    found.append(_first_current(time, current, last, step))
     known = [t for t in found if np.isfinite(t)]
     return Quantity(min(known), math.hypot(BETWEEN, DELAY_U) * step) if known else NOTHING
+
+
+def _first_current(time: FloatArray, current: FloatArray, last: int, step_s: float) -> float:
+    """Where a current begins that flowed before the touch which the voltage shows: a bounce was missed; or NaN."""
+    before = current[last + 1 : last + 1 + math.ceil(BOUNCE_S / step_s)]
+    beyond = current[last + 1 + before.size : last + 1 + before.size + ENOUGH]
+    full = nanmedian(current[: last + 1][-ENOUGH:])
+    if beyond.size < 8 or not abs(nanmedian(beyond)) < 0.02 * full:
+        return math.nan  # an earth loop carries a current all the time
+    with np.errstate(invalid="ignore"):
+        flowing = np.flatnonzero(before > max(0.1 * full, 10.0 * nanmedian(np.abs(beyond - nanmedian(beyond)))))
+    return _departure(time, current, last + 1 + int(flowing[-1])) if flowing.size else math.nan
 
 
 def _departure(time: FloatArray, samples: FloatArray, last: int) -> float:

@@ -1,4 +1,4 @@
-"""The README's pictures, made anew: ``python tests/make_pictures.py docs``.
+"""The README's pictures, made anew: ``python tests/make_pictures.py tests/pictures``.
 
 Needs Chromium and the `test` extra. A test makes them too, and looks that the README shows these and no others.
 """

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -50,6 +52,8 @@ def test_instants_are_found_within_a_sample_and_a_half() -> None:
 
 def test_closing_is_opening_told_backwards() -> None:
     a = opening()
+    # No arc burns before a first touch: the current begins with it (circuit law).
+    a = replace(a, current_a=np.where(a.time_s > 0.0771, 0.0, a.current_a))
     turned = Trace(
         a.time_s,
         a.voltage_v[::-1].copy(),
@@ -64,6 +68,24 @@ def test_closing_is_opening_told_backwards() -> None:
     end = a.time_s[-1]
     assert z.main_s.value == pytest.approx(end - 0.0742, abs=1.5 / RATE)
     assert z.arcing_s.value == pytest.approx(end - 0.0771, abs=1.5 / RATE)
+
+
+def test_a_touch_too_short_for_a_sample_is_told_by_the_current() -> None:
+    """A bounce's arc carries current while the voltage is high: the first gain is where the current began."""
+    a = opening()
+    end = float(a.time_s[-1])
+    current = np.where(a.time_s > 0.0777, 0.0, np.where(a.time_s > 0.0771, 60.0, 200.0))
+    turned = Trace(
+        a.time_s,
+        a.voltage_v[::-1].copy(),
+        current[::-1].copy(),
+        "close",
+        slice(a.time_s.size - 1000, a.time_s.size),
+        200.0,
+        1e-4,
+        np.inf,
+    )
+    assert segment(turned).arcing_s.value == pytest.approx(end - 0.0777, abs=1.5 / RATE)
 
 
 @settings(max_examples=25, deadline=None)
