@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import multiprocessing
 import os
 import shutil
 import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import CancelledError
 from pathlib import Path
 
 import pandas as pd
@@ -18,7 +20,7 @@ from study_fixture import BREAKERS, SHORT, done, fleet, prints, simulated
 import drm
 from drm.errors import InputError, OutputError
 from drm.study import crew as crews
-from drm.study import parts, work
+from drm.study import parts
 from drm.study.run import study
 from drm.study.tree import walk
 
@@ -262,25 +264,33 @@ def test_a_record_on_which_workers_die_is_named_and_tried_again_next_time(tmp_pa
     assert prints(out) == prints(done().out)
 
 
-def test_a_process_killed_from_outside_is_replaced(tmp_path):
-    root = fleet(tmp_path)
-    crew = crews.Processes(1)
-    settings = work.Settings(str(root), str(tmp_path / "out"), drm.__version__)
-    settings.parts.mkdir(parents=True)
-    units = tuple(walk(os.fsencode(root)))
-    try:
-        crew.give(work.Task("check", units, settings))
-        assert len(crew.next()[1].keys) == BREAKERS
-        crew.give(work.Task("work", units, settings))
-        for process in list(crew._pool._processes.values()):
-            os.kill(process.pid, signal.SIGKILL)
-        with pytest.raises(crews.Died) as died:
-            crew.next()
-        assert [t.units for t in died.value.tasks] == [units]
-        crew.give(work.Task("check", units, settings))
-        assert len(crew.next()[1].keys) == BREAKERS
-    finally:
-        crew.close()
+def test_a_process_killed_in_the_middle_is_replaced(tmp_path):
+    killed: list[int] = []
+
+    def kill(settled: int, of: int) -> None:
+        if settled and not killed:
+            victims = [p.pid for p in multiprocessing.active_children() if p.pid]
+            killed.append(victims[0])
+            os.kill(victims[0], signal.SIGKILL)
+
+    made = study(fleet(tmp_path), out=tmp_path / "out", jobs=2, progress=kill)
+    assert killed
+    assert made.failures == 0
+    assert prints(made.out) == prints(done().out)
+
+
+def test_a_cluster_that_goes_away_is_said_in_one_line():
+    pytest.importorskip("distributed")
+
+    class Gone(crews.Cluster):
+        def __init__(self):
+            self._done, self._tasks = iter([self]), {self: None}
+
+        def result(self):
+            raise CancelledError("lost the connection")
+
+    with pytest.raises(InputError, match=r"the cluster is gone \(lost the connection\).*what is done stays done"):
+        Gone().next()
 
 
 def test_each_record_finds_its_breaker_file(tmp_path):

@@ -7,8 +7,9 @@ import os
 import threading
 import time
 from collections import deque
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from typing import Any, Protocol
 
 from drm.errors import InputError
@@ -185,7 +186,10 @@ class Cluster:
     def size(self) -> int:
         """Threads of all workers, asked for now and then: clusters grow and shrink."""
         if time.monotonic() - self._asked > ASK_S:
-            self._size, self._asked = max(1, sum(self._client.nthreads().values())), time.monotonic()
+            # Where nobody answers, the next receipt that is waited for says so.
+            with suppress(OSError):
+                self._size = max(1, sum(self._client.nthreads().values()))
+            self._asked = time.monotonic()
         return self._size
 
     @property
@@ -203,12 +207,17 @@ class Cluster:
         """The next receipt."""
         from distributed import KilledWorker
 
-        future = next(self._done)
-        task = self._tasks.pop(future)
         try:
+            future = next(self._done)
+            task = self._tasks.pop(future)
             receipt: Receipt = future.result()
         except KilledWorker:
             raise Died([task]) from None
+        except (CancelledError, OSError) as error:
+            # Tasks raise this package's errors alone: what else comes is of the connection.
+            said = " ".join(str(error).split()) or type(error).__name__
+            mend = "start the scheduler and the study again: what is done stays done"
+            raise InputError(f"the cluster is gone ({said})", place="--scheduler", mend=mend) from None
         return task, receipt
 
     def close(self) -> None:

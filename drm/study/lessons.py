@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Lessons", "learn", "lessons_of"]
 
+#: Failures that the page names; the table holds all.
+SHOWN = 50
 _TEST = ("breaker_id", "breaker_type", "file", "age_years", "operation_count")
 
 
@@ -106,18 +108,20 @@ def lessons_of(out: Path) -> Lessons:
     sample = pd.concat(newest, ignore_index=True)
     populations = learn_populations(sample) if len(sample) else {}
     levels = levels_of(sample, populations) if len(sample) else {}
-    failed = list(shares(out, "failures"))
+    failures, failed = 0, pd.DataFrame()
+    for rows in shares(out, "failures"):
+        failures, failed = failures + len(rows), pd.concat([failed, rows]).head(SHOWN)
     ranking, patterns = _all_held_against(out, latest, levels)
     return Lessons(
         sum(len(t) for t in shares(out, "tests", ["file"])),
-        sum(len(f) for f in failed),
+        failures,
         len(latest.when),
         populations,
         levels,
         ranking,
         patterns,
         sample,
-        pd.concat(failed).head(50) if failed else pd.DataFrame(),
+        failed,
         drifts(pd.concat(tests, ignore_index=True)) if len(tests) > 1 else [],
     )
 
