@@ -216,3 +216,26 @@ def test_a_channel_without_unit_is_refused(tmp_path: Path) -> None:
     breaker = drm.Breaker.load(written(tmp_path, GOOD))
     with pytest.raises(drm.BreakerError, match="no unit"):
         check_against(breaker, record(I_A1=""))
+
+
+def test_what_a_study_wants_to_know(tmp_path: Path) -> None:
+    text = '[breaker]\ntype = "spring"\ncommissioned = 2009-05-31\n'
+    breaker = drm.Breaker.load(with_change(tmp_path, "[breaker]\n", text))
+    assert (breaker.type, breaker.commissioned) == ("spring", "2009-05-31")
+    more = '[test]\ndate = "2024-02-29"\noperation_count = 812\n'
+    conditions = drm.Breaker.load(with_change(tmp_path, "[test]\n", more)).conditions
+    assert (conditions.date, conditions.operation_count) == ("2024-02-29", 812)
+    year = drm.Breaker.load(with_change(tmp_path, "[breaker]\n", "[breaker]\ncommissioned = 1998\n"))
+    assert year.commissioned == "1998-01-01"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("[breaker]\n", '[breaker]\ncommissioned = "May 2009"\n', "commissioned is no date"),
+        ("[test]\n", "[test]\noperation_count = -3\n", "operation_count is not a whole number"),
+        ("[test]\n", "[test]\ndate = true\n", "date is no date"),
+    ],
+)
+def test_dates_and_counts_that_are_none_are_refused(tmp_path: Path, old: str, new: str, words: str) -> None:
+    assert words in refused(with_change(tmp_path, old, new)).what
