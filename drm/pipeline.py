@@ -37,6 +37,7 @@ from drm.setup_fault import Fault, reasons_for
 from drm.setup_skew import without_skew
 from drm.siblings import compare
 from drm.siblings_prior import ORIENTATION, Population
+from drm.siblings_use import COARSE_WIPE
 from drm.threads import WORTH, calm, side_by_side
 from drm.traces import Unusable, trace_of
 from drm.travel import Reading as TravelReading
@@ -553,7 +554,7 @@ def _read(
     )
     row |= measure(observation)
     if row["arcing_wipe_mm_u"] > COARSE_WIPE_MM:
-        reasons.append(f"the wipe is known to {2.0 * row['arcing_wipe_mm_u']:.1f} mm (k = 2) only")
+        reasons.append(f"{COARSE_WIPE} {2.0 * row['arcing_wipe_mm_u']:.1f} mm (k = 2) only")
     row["current_a"] = trace.injected_a
     row["quality"] = ";".join(reasons)
     conducting = np.where(_metallic(trace, zones), 1e6 * resistance, np.nan)

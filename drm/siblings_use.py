@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["LEAST_A", "NO_ARCING", "NO_TRAVEL", "reasons", "usable"]
+__all__ = ["COARSE_WIPE", "LEAST_A", "NO_ARCING", "NO_TRAVEL", "reasons", "usable"]
 
 NO_ARCING = "no arcing zone"
 NO_TRAVEL = "no travel channel"
+# Its uncertainty says it all, and every comparison carries that.
+COARSE_WIPE = "the wipe is known to"
 # Below this injected current the trace says nothing about the contact: common practice, no source.
 LEAST_A = 20.0
 
@@ -24,6 +26,8 @@ _NOT_OF_TRAVEL = ("main_resistance", "main_contact_ms", "commutation_", "arcing_
 # Start of a reason -> starts of the columns that it leaves good. Any other reason spoils the whole row.
 _LEAVES: tuple[tuple[str, tuple[str, ...]], ...] = (
     (NO_TRAVEL, ("",)),
+    (COARSE_WIPE, ("",)),
+    ("the reading falls below", ("main_resistance", "arcing_contact")),
     ("the current was cut off", _BEFORE_THE_CUT),
     ("the current began only", _BEFORE_THE_CUT),
     ("the record ends before the contact parts", _BEFORE_THE_CUT),

@@ -8,7 +8,7 @@ from drm.findings import Finding
 from drm.rules.cautions import measure_again
 from drm.rules.context import Context, joined
 from drm.rules.wipe import only_the_zone_is_missing
-from drm.siblings_use import LEAST_A, NO_ARCING, reasons
+from drm.siblings_use import COARSE_WIPE, LEAST_A, NO_ARCING, reasons
 
 __all__ = ["basis", "current", "quality", "record_flags"]
 
@@ -70,11 +70,15 @@ def quality(c: Context) -> Iterator[Finding]:
             code="setup.quality",
             level="note",
             subject="setup",
-            message=f"{joined(list(names))}: {reason}. No verdict is drawn from what this spoils.",
+            message=f"{joined(list(names))}: {reason}."
+            + ("" if reason.startswith(COARSE_WIPE) else " No verdict is drawn from what this spoils."),
             basis="the trace itself",
             advice=measure_again(
-                "Mend the cause in the test's connection or settings and repeat the test; where a neighbour in series "
-                "cut the current off, inject each interrupter by itself."
+                "The contact's own fluctuation or the trace's noise hides where the current moves: repeat the test, at "
+                "more current or slowly, and read the other operations meanwhile."
+                if reason.startswith(COARSE_WIPE)
+                else "Mend the cause in the test's connection or settings and repeat the test; where a neighbour in "
+                "series cut the current off, inject each interrupter by itself."
             ),
             interrupters=names,
             operations=tuple(sorted({n for _, n in where})),
