@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from drm.report.study import render
 from drm.siblings import compare
 from drm.siblings_population import load_population
 from drm.siblings_population_text import population_text
 from drm.siblings_prior import ORIENTATION
 from drm.study.drift import drifts
 from drm.study.fleet import Latest, cells, sampled
+from drm.study.lessons import Lessons
 from drm.study.levels import levels_of
 from drm.study.patterns import AXES, grouped
 from drm.study.ranking import concerns, ranked
@@ -199,29 +202,45 @@ def test_alike_wear_is_one_pattern_however_far_it_has_gone():
     assert grouped(table.iloc[:1])["pattern"].tolist() == [1]
 
 
-def test_ageing_is_told_within_breakers_even_where_their_design_changed():
+def ageing():
+    """Ten breakers tested three times."""
     rng = np.random.default_rng(5)
-    rows = [
-        {
-            "breaker_id": f"b{b}",
-            "breaker_type": "T",
-            "age_years": float(20 - b + year),
-            "operation_count": np.nan,
-            # Wipe goes down by 0.1 mm a year in each, and younger breakers were built with less of it.
-            "arcing_wipe_mm": 18.0 - 0.5 * b - 0.1 * (20 - b + year) + 0.02 * rng.normal(),
-            "main_resistance_uohm": 40.0,
-            "arcing_resistance_uohm": np.nan,
-        }
-        for b in range(10)
-        for year in (0, 4, 8)
-    ]
-    made = {d.feature: d for d in drifts(pd.DataFrame(rows))}
+    return pd.DataFrame(
+        [
+            {
+                "breaker_id": f"b{b}",
+                "breaker_type": "T",
+                "age_years": float(20 - b + year),
+                "operation_count": 500.0 + 40.0 * year,
+                # Wipe goes down by 0.1 mm a year in each, and younger breakers were built with less of it.
+                "arcing_wipe_mm": 18.0 - 0.5 * b - 0.1 * (20 - b + year) + 0.02 * rng.normal(),
+                "main_resistance_uohm": 40.0,
+                "arcing_resistance_uohm": np.nan,
+            }
+            for b in range(10)
+            for year in (0, 4, 8)
+        ]
+    )
+
+
+def test_ageing_is_told_within_breakers_even_where_their_design_changed():
+    made = {d.feature: d for d in drifts(ageing()) if d.along == "age_years"}
     wipe = made["arcing_wipe_mm"]
     assert wipe.within
     assert wipe.low < -0.1 < wipe.high
     assert wipe.slope == pytest.approx(-0.1, abs=0.01)
     assert made["main_resistance_uohm"].slope == 0.0
     assert "arcing_resistance_uohm" not in made
+
+
+def test_the_page_shows_the_drift_per_year_and_per_thousand_operations():
+    none = pd.DataFrame()
+    page = render(Lessons(30, 0, 10, {}, {}, none, none, none, none, drifts(ageing())))
+    assert page.count("<svg") == 4
+    assert re.search(r"age in years; -0\.\d+ mm a year \(-0\.\d+ to -0\.\d+\)", page)
+    assert "T: arcing wipe, within breakers" in page
+    # 0.1 mm a year and 40 operations a year: 2.5 mm in a thousand.
+    assert re.search(r"thousands of operations; -2\.[45]\d* mm per 1000 ", page)
 
 
 def test_the_latest_test_is_the_last_day_or_the_last_folder():

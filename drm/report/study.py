@@ -161,7 +161,7 @@ def _drift(d: Drift) -> Markup:
     parts = [_axes((xs[0] - room, xs[1] + room), (ys[0] - spare, ys[1] + spare), x, y)]
     for px, py in zip(x(d.x[keep]), y(d.y[keep]), strict=True):
         parts.append(svg.el("circle", cx=float(px), cy=float(py), r=1.8, class_="point"))
-    per, what = ("a year", "age in years") if d.along == "age_years" else ("1000 operations", "thousands of operations")
+    per, what = ("a year", "age in years") if d.along == "age_years" else ("1000", "thousands of operations")
     middle = float(np.median(d.y)), float(np.median(d.x))
     line = middle[0] + d.slope * (np.array(xs) - middle[1])
     if np.isfinite(line).all():
@@ -169,8 +169,8 @@ def _drift(d: Drift) -> Markup:
         parts.append(svg.path(x(np.array(xs)), y(inside), class_="median"))
     how = "within breakers" if d.within else "between breakers"
     words = f"{what}; {d.slope:+.3g} {unit_of(d.feature)} {'' if per == 'a year' else 'per '}{per}"
-    words += f" ({d.low:+.3g} to {d.high:+.3g}), {how}"
-    title = f"{_type(d.breaker_type)}: {title_of(d.feature)}"
+    words += f" ({d.low:+.3g} to {d.high:+.3g})"
+    title = f"{_type(d.breaker_type)}: {title_of(d.feature)}, {how}"
     return _picture(parts, title, words, "Worst interrupter of each test, with a robust line.")
 
 
