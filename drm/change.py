@@ -17,6 +17,10 @@ FloatArray = NDArray[np.float64]
 BLOCKS = 4096
 #: Blocks before and after the first search's answer in which the second looks.
 BEFORE, AFTER = 4, 40
+#: A first search is settled when the level moves by less than this share; a second looks closer.
+ROUGHLY = 0.05
+#: Two starts nearer than this share of their level end alike.
+NEAR = 0.25
 #: Samples that tell a level as well as all of them.
 ENOUGH = 4096
 
@@ -42,19 +46,22 @@ def arcing_from(voltage_v: FloatArray, current_a: FloatArray, *, closed_ohm: flo
     if size == 1:
         return _search(voltage_v[: last + 1], current_a[: last + 1], closed_ohm, sigma_v)
     volts, amps = kernels.means(voltage_v, current_a, last + 1, size)
-    near = _search(volts, amps, closed_ohm, sigma_v / math.sqrt(size))
+    near = _search(volts, amps, closed_ohm, sigma_v / math.sqrt(size), settled=ROUGHLY)
     start = max(0, (near - BEFORE) * size)
     stop = min(last + 1, (near + AFTER) * size)
     return start + _search(voltage_v[start:stop], current_a[start:stop], closed_ohm, sigma_v)
 
 
-def _search(volts: FloatArray, amps: FloatArray, closed: float, sigma: float) -> int:
+def _search(volts: FloatArray, amps: FloatArray, closed: float, sigma: float, *, settled: float = 1e-3) -> int:
     """First sample of the arcing state, from the start that ends in the greatest likelihood."""
-    starts = [_climbed(volts, amps, closed, sigma, level) for level in _first_levels(volts, amps, closed, sigma)]
+    levels = _first_levels(volts, amps, closed, sigma)
+    starts = [_climbed(volts, amps, closed, sigma, level, settled) for level in levels]
     return min(starts, key=lambda s: s[1])[0] if starts else volts.size
 
 
-def _climbed(volts: FloatArray, amps: FloatArray, closed: float, sigma: float, level: float) -> tuple[int, float]:
+def _climbed(
+    volts: FloatArray, amps: FloatArray, closed: float, sigma: float, level: float, settled: float
+) -> tuple[int, float]:
     from drm import _change_kernels as kernels
 
     at, best = volts.size, 0.0
@@ -63,7 +70,8 @@ def _climbed(volts: FloatArray, amps: FloatArray, closed: float, sigma: float, l
         if found == volts.size:
             return found, 0.0
         new = _level(volts[found:], amps[found:])
-        if found == at and abs(new - level) < 1e-3 * level:
+        if (found == at or settled > 1e-3) and abs(new - level) < settled * level:
+            at = found
             break
         at, level = found, new if new > 0.0 else level
     return at, best
@@ -93,6 +101,7 @@ def _first_levels(volts: FloatArray, amps: FloatArray, closed: float, sigma: flo
     levels = [nanmedian(above)] if above.size else []
     bound = 3.0 * closed if above.size else math.inf
     _, first, second, saved = kernels.change_point(volts, amps, 0, volts.size, bound)
-    if saved > 25.0 * sigma**2 and second > 1.2 * max(first, closed):
+    known = bool(levels) and abs(second - levels[0]) < NEAR * levels[0]
+    if saved > 25.0 * sigma**2 and second > 1.2 * max(first, closed) and not known:
         levels.append(second)
     return levels

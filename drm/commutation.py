@@ -75,6 +75,8 @@ def _up(x: float) -> int:
 
 def _thinned(window: slice, factor: int, *arrays: FloatArray) -> list[FloatArray]:
     """Means of `factor` neighbours, NaN passed over; the rest at the end is dropped."""
+    if factor == 1:
+        return [np.ascontiguousarray(a[window]) for a in arrays]
     out = []
     for a in arrays:
         part = a[window]
@@ -103,14 +105,15 @@ def _apart(r: FloatArray, start: int, noise_ohm: float) -> BoolArray:
     k = int(np.argmin(widths))
     level = math.exp(nanmedian(log[k : k + held]))
     limit = max(2.0 * level, level * math.exp(4.5 * min(float(widths[k]) / 1.05, ROUGHEST))) + 5.0 * noise_ohm
-    left = left[left <= limit]
     for _ in range(8):
-        if left.size < 4:
+        # Sorted, so that what is left below the limit is a beginning.
+        n = int(np.searchsorted(log, math.log(limit), side="right"))
+        if n < 4:
             break
-        level, low = np.quantile(left, [0.5, 0.16])
-        own = min(math.log(level / low), ROUGHEST)
+        middle = 0.5 * float(log[(n - 1) // 2] + log[n // 2])
+        own = min(middle - float(log[int(0.16 * (n - 1))]), ROUGHEST)
+        level = math.exp(middle)
         new = max(1.6 * level, level * math.exp(4.5 * own)) + 5.0 * noise_ohm
-        left = left[left <= new]
         if new >= limit:
             break
         limit = new
