@@ -218,7 +218,8 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     half = 0.5 * duration.value
     rests = np.isfinite(r_near) & (past > half) & (np.arange(time.size) <= cut)
     shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
-    if arcing and min(fit.arcing_ohm.value, overall) < LEAST_RISE * closed_own:
+    resting = nanmedian(r_near[rests]) if bool(rests.any()) else overall
+    if arcing and min(fit.arcing_ohm.value, overall, resting) < LEAST_RISE * closed_own:
         reasons.append(_no_arcing())
         main = Quantity(arcing.value, step)
         return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
