@@ -52,8 +52,11 @@ def closed_levels(record: Record, breaker: Breaker, operations: Sequence[Operati
             else:
                 begin = end - 0.15 * (end - begin)
             part = slice(int(np.searchsorted(record.time_s, begin)), int(np.searchsorted(record.time_s, end)))
-            volts, amps = record.channel(one.voltage).values("V")[part], record.channel(one.current).values("A")[part]
+            whole = record.channel(one.voltage).values("V")
+            volts, amps = whole[part], record.channel(one.current).values("A")[part]
             if np.isfinite(volts).any() and np.isfinite(amps).any():
+                if _level(volts) >= 0.98 * float(np.nanmax(np.abs(whole))) > 0.0:
+                    continue  # at its ceiling all the time: no scale, a lead that is off
                 pairs.append((_level(volts), _level(amps)))
         if pairs:
             out[one.name] = Closed(*(float(np.median(x)) for x in zip(*pairs, strict=True)))

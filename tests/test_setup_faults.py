@@ -188,3 +188,20 @@ def test_what_most_readings_show_together_is_no_loose_clamp():
     codes = {f.code for f in drm.diagnose(made.record, made.breaker).findings}
     assert "setup.disturbance" in codes
     assert "setup.loose-clamp" not in codes
+
+
+def test_a_voltage_at_its_ceiling_all_the_time_is_no_scale():
+    """Lead off: the channel's input drifts to its ceiling and stays there (common practice, no source)."""
+    from drm.synthetic import named as scenario
+
+    made = simulate(scenario("open"), rng=np.random.default_rng(4))
+    one = made.breaker.interrupters[0]
+    stuck = tuple(
+        replace(c, samples=np.full_like(np.asarray(c.samples, dtype=np.float64), np.nanmax(np.abs(c.samples))))
+        if c.name == one.voltage
+        else c
+        for c in made.record.channels
+    )
+    codes = {f.code for f in drm.diagnose(replace(made.record, channels=stuck), made.breaker).findings}
+    assert "setup.lead-off" in codes
+    assert "setup.scale" not in codes
