@@ -73,7 +73,7 @@ def _mechanisms(made: Simulation, result: drm.Result) -> tuple[tuple[str, float,
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    asked = argparse.ArgumentParser(description=str(__doc__).splitlines()[0])
     asked.add_argument("--records", type=int, default=1000)
     asked.add_argument("--seed", type=int, default=0)
     asked.add_argument("--jobs", type=int, default=1)
@@ -82,8 +82,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
     a = asked.parse_args(arguments)
     only = a.only or [""]
     tasks = [(a.seed, k, only[k % len(only)]) for k in range(a.records)]
-    # This file is called like a library that others look for: its folder must not be searched.
-    sys.path[:] = [p for p in sys.path if Path(p or ".").resolve() != Path(__file__).resolve().parent]
     begin = time.perf_counter()
     if a.jobs > 1:
         # One thread a worker: they would only wait for one another.

@@ -17,7 +17,7 @@ FloatArray = NDArray[np.float64]
 #: Above this no metallic contact survives between tungsten surfaces at any current: U^2 = 4 L (Tm^2 - T0^2), Holm.
 METALLIC_VOLT = 1.1
 #: Samples that tell a noise as well as all of them.
-ENOUGH = 4000
+ENOUGH = 1000
 
 
 @dataclass(frozen=True, eq=False)

@@ -26,7 +26,7 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 #: Samples that tell a level at rest as well as all of them.
-ENOUGH = 4000
+ENOUGH = 2000
 #: Least share of the injected current that still counts as conducting.
 CONDUCTING = 0.1
 #: Fewest samples between the commutation and the loss in which the current rests on the arcing contact.
