@@ -20,6 +20,7 @@ from drm.breaker_file import check_against
 from drm.curves_shape import curves_of
 from drm.denoise import Hum, shrink
 from drm.edits import Edit, by_hand, column_by_hand, of_reading, standing
+from drm.envelope import Curve
 from drm.errors import InputError
 from drm.features.observation import Observation
 from drm.features.registry import FEATURES, measure
@@ -31,6 +32,7 @@ from drm.progress import now
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 from drm.reference import Reference
+from drm.reference_whole import changes_table, compared, earlier_curves
 from drm.resistance import METALLIC_VOLT, Trace, resistance_of, slope, without_loop
 from drm.setup_checks import SetupSeen, beside_the_rest, in_the_traces
 from drm.setup_fault import Fault, reasons_for
@@ -127,6 +129,8 @@ class Result:
     automatic: pd.DataFrame | None = None
     #: The earlier test that it was compared with.
     reference: Reference | None = field(default=None, kw_only=True)
+    #: Each figure against that test: one row per figure; None where there was none.
+    changes: pd.DataFrame | None = field(default=None, kw_only=True)
 
     @property
     def plot(self) -> Plots:
@@ -276,6 +280,7 @@ def conclude(
     edits: Sequence[Edit] = (),
     population: Population = ORIENTATION,
     reference: Reference | None = None,
+    curves: Mapping[tuple[str, str, str], Curve] | None = None,
 ) -> Result:
     """From zones on: edits by hand, features, siblings, findings.
 
@@ -288,6 +293,9 @@ def conclude(
         Healthy scatter that siblings are judged by.
     reference : Reference, optional
         Earlier result of this breaker to compare with.
+    curves : mapping, optional
+        Travel curves of an earlier test, as :func:`drm.reference_whole.earlier_curves` gives them; those of
+        `reference` where not given.
 
     Returns
     -------
@@ -318,12 +326,17 @@ def conclude(
                 readings.append(reading)
     faults = _spoil(seen, rows, readings)
     # Before the table is made: an instant that only a contact's state tells is written into its row.
-    rest = mechanical(record, breaker, operations, travels, rows)
+    about = earlier_curves(reference, breaker) if curves is None else curves
+    rest = mechanical(record, breaker, operations, travels, rows, curves=about)
     table, mechanisms = pd.DataFrame(rows), rest.mechanisms
     now("comparing the siblings")
     comparison = compare(table, curves=curves_of(readings), population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
+    since = None
+    if reference is not None:
+        others = {"mechanisms": mechanisms, "timing": rest.timing, "travel": rest.curves}
+        since = compared(table, others, reference, breaker)
     said = findings(
         table,
         mechanisms,
@@ -334,6 +347,7 @@ def conclude(
             "reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()},
             "setup_faults": faults,
             "reference": reference,
+            "since": since,
             "timing": rest.timing,
         },
     )
@@ -356,6 +370,7 @@ def conclude(
         curves=rest.curves,
         sequence=rest.sequence,
         reference=reference,
+        changes=changes_table(since) if since is not None else None,
     )
 
 
