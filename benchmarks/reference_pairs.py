@@ -141,13 +141,10 @@ def said(result: drm.Result) -> list[str]:
     return [f.code for f in result.findings if f.code.startswith("reference.") and f.level != "note"]
 
 
-def main() -> None:
-    pairs = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    changed = int(sys.argv[2]) if len(sys.argv) > 2 else 20
+def healthy_pairs(pairs: int) -> None:
     codes: Counter[str] = Counter()
     named = envelope = 0
-    least = []
-    counts = []
+    least, counts = [], []
     for seed in range(pairs):
         got = pair(seed)
         found = said(got)
@@ -160,8 +157,17 @@ def main() -> None:
         if found:
             worst = table.iloc[0]
             print(f"  {seed}: {found}; {worst['name']} {worst['kind']} {worst['column']} {worst['distance']:.1f}")
+        if seed % 10 == 9:
+            print(f"  {seed + 1} pairs, {named} named")
     print(f"{pairs} healthy pairs, {np.median(counts):.0f} figures each: {named} named ({100 * named / pairs:.1f} %)")
     print(f"codes {dict(codes)}; an envelope left in {envelope}; median of the least p {np.median(least):.2f}")
+
+
+def main() -> None:
+    pairs = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    changed = int(sys.argv[2]) if len(sys.argv) > 2 else 20
+    if pairs:
+        healthy_pairs(pairs)
     for change, wanted in CHANGES.items():
         hits = [said(pair(10_000 + k, change=change)) for k in range(changed)]
         print(f"{change}: named in {sum(any(c in h for c in wanted) for h in hits)} of {changed}")

@@ -74,6 +74,8 @@ class Reference:
         Those of :data:`TABLES` that it has.
     stated : dict
         What its breaker file said of each mechanism, by name.
+    tables_sha256 : str
+        Of those tables, one after the other.
     """
 
     folder: str
@@ -82,6 +84,7 @@ class Reference:
     sha256: str = ""
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     stated: dict[str, dict[str, Any]] = field(default_factory=dict)
+    tables_sha256: str = ""
 
     @property
     def name(self) -> str:
@@ -111,6 +114,8 @@ class Reference:
             "record_start": self.provenance.get("record_start"),
             "version": self.provenance.get("version"),
             "features_sha256": self.sha256,
+            "tables": sorted(self.tables),
+            "tables_sha256": self.tables_sha256 or None,
         }
 
 
@@ -147,32 +152,37 @@ def load_reference(folder: str | os.PathLike[str]) -> Reference:
             f"the table has no column '{min(missing)}'", path=path, mend="give a result of drm diagnose itself"
         )
     about = json.loads((table.schema.metadata or {}).get(b"drm", b"{}"))
+    tables, sha256 = _more_tables(Path(folder))
     return Reference(
         str(folder),
         frame,
         about.get("provenance") or {},
         hashlib.sha256(raw).hexdigest(),
-        _more_tables(Path(folder)),
+        tables,
         _stated(Path(folder) / "source.json"),
+        sha256,
     )
 
 
-def _more_tables(folder: Path) -> dict[str, pd.DataFrame]:
+def _more_tables(folder: Path) -> tuple[dict[str, pd.DataFrame], str]:
     import pandas as pd
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     out: dict[str, pd.DataFrame] = {}
+    sha256 = hashlib.sha256()
     for name in TABLES:
         path = folder / f"{name}.parquet"
         if not path.exists():
             continue
         try:
-            out[name] = pd.DataFrame(pq.read_table(path).to_pandas())
+            raw = path.read_bytes()
+            out[name] = pd.DataFrame(pq.read_table(io.BytesIO(raw)).to_pandas())
+            sha256.update(raw)
         except (OSError, pa.ArrowException) as error:
             what = f"the earlier result's table cannot be read ({type(error).__name__})"
             raise InputError(what, path=path, mend="take the table away, or make that result anew") from None
-    return out
+    return out, sha256.hexdigest() if out else ""
 
 
 def _stated(source: Path) -> dict[str, dict[str, Any]]:

@@ -92,7 +92,8 @@ def moved(column: str, now: float, then: float, here: Surroundings, there: Surro
     if column in _OF_SUPPLY:
         apart = _apart(here.motor_v, there.motor_v)
         if abs(apart) > SAME_VOLTAGE:
-            return Moved(why=f"motor supplies differ: {here.motor_v:.4g} V now, {there.motor_v:.4g} V then")
+            told = f"{here.motor_v:.4g} V now, {there.motor_v:.4g} V then"
+            return Moved(why=f"motor supplies (energy over charge) differ: {told}")
         share = _OF_SUPPLY[column]
         more = share * (_half_width(apart, then) if math.isfinite(apart) else UNKNOWN_VOLT * abs(then))
         return Moved(now - then, more)

@@ -194,12 +194,9 @@ def _without(
 
 
 def _motor_supply(rows: Rows) -> float:
-    """Mean voltage at the motor: its own column, else energy over charge, which follows it from test to test."""
-    if "motor_voltage_v" in rows:
-        x = rows.numbers("motor_voltage_v")
-    else:
-        charge = rows.numbers("motor_running_a") * rows.numbers("motor_duration_s")
-        x = rows.numbers("motor_energy_j") / np.where(charge > 0.0, charge, np.nan)
+    """Energy over charge, V: not quite the mean voltage at the motor, but it follows that from test to test."""
+    charge = rows.numbers("motor_running_a") * rows.numbers("motor_duration_s")
+    x = rows.numbers("motor_energy_j") / np.where(charge > 0.0, charge, np.nan)
     good = x[np.isfinite(x)]
     return float(np.median(good)) if good.size else math.nan
 
