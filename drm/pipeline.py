@@ -308,10 +308,17 @@ def conclude(
         If an edit names a reading that the record does not have.
     """
     with keeping(seen.kept):
-        return _concluded(seen, edits, population, reference)
+        about = earlier_curves(reference, seen.breaker) if curves is None else curves
+        return _concluded(seen, edits, population, reference, about)
 
 
-def _concluded(seen: Seen, edits: Sequence[Edit], population: Population, reference: Reference | None) -> Result:
+def _concluded(
+    seen: Seen,
+    edits: Sequence[Edit],
+    population: Population,
+    reference: Reference | None,
+    curves: Mapping[tuple[str, str, str], Curve],
+) -> Result:
     import pandas as pd
 
     record, breaker, operations, travels = seen.record, seen.breaker, seen.operations, seen.travels
@@ -332,8 +339,7 @@ def _concluded(seen: Seen, edits: Sequence[Edit], population: Population, refere
                 readings.append(reading)
     faults = _spoil(seen, rows, readings)
     # Before the table is made: an instant that only a contact's state tells is written into its row.
-    about = earlier_curves(reference, breaker) if curves is None else curves
-    rest = mechanical(record, breaker, operations, travels, rows, curves=about)
+    rest = mechanical(record, breaker, operations, travels, rows, curves=curves)
     table, mechanisms = pd.DataFrame(rows), rest.mechanisms
     now("comparing the siblings")
     comparison = compare(table, curves=curves_of(readings), population=population)

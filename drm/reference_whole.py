@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drm.envelope import Curve
+from drm.kept import kept
 from drm.reference import Change, Reference, changes, with_chance
 from drm.reference_conditions import SAME_VOLTAGE
 from drm.reference_figures import Gap, figures
@@ -69,8 +70,8 @@ def compared(
     mine = {k: t for k, t in tables.items() if t is not None and len(t)} | {"features": features}
     contacts, reasons = changes(features, earlier, breaker)
     others, gaps = figures(mine, earlier, breaker)
-    kept, apart = _at_like_voltage(contacts, mine.get("mechanisms"), earlier.tables.get("mechanisms"), breaker)
-    return Compared(earlier, with_chance([*kept, *others]), reasons, (*gaps, *apart))
+    alike, apart = _at_like_voltage(contacts, mine.get("mechanisms"), earlier.tables.get("mechanisms"), breaker)
+    return Compared(earlier, with_chance([*alike, *others]), reasons, (*gaps, *apart))
 
 
 def _at_like_voltage(
@@ -79,7 +80,7 @@ def _at_like_voltage(
     """The interrupters' changes without the instants of operations at another coil voltage than then."""
     driven_by = {i.name: i.mechanism for i in breaker.interrupters}
     volts = [volts_of(t) for t in (now, then)]
-    kept: list[Change] = []
+    alike: list[Change] = []
     gaps: list[Gap] = []
     for c in found:
         key = (driven_by.get(c.interrupter, ""), c.kind)
@@ -88,8 +89,8 @@ def _at_like_voltage(
             why = differing("coil voltages", *v)
             gaps.append(Gap(c.table, c.of, c.interrupter, c.kind, c.after, c.feature, why))
         else:
-            kept.append(c)
-    return kept, gaps
+            alike.append(c)
+    return alike, gaps
 
 
 def changes_table(found: Compared) -> pd.DataFrame:
@@ -116,6 +117,7 @@ def changes_table(found: Compared) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(columns))
 
 
+@kept
 def earlier_curves(earlier: Reference | None, breaker: Breaker) -> dict[tuple[str, str, str], Curve]:
     """Travel curves of the earlier test for mechanisms whose breaker file names no reference curve.
 
