@@ -16,6 +16,7 @@ from drm._commutation_kernels import SHAPES, Sums, Window, innovations, lead_of,
 from drm._median_kernel import median, middle, scatter
 from drm._move_kernels import posterior, profile, ramp_search
 
+# Compiled with _commutation_kernels, _median_kernel, _move_kernels: a36f0380aecbb2c1
 __all__ = ["Found", "fit", "fluctuation", "parted", "passage", "priors", "thinned"]
 
 FloatArray = NDArray[np.float64]
@@ -66,7 +67,7 @@ class Found(NamedTuple):
 @njit(cache=True, nogil=True, error_model="numpy")
 def up(x: float) -> int:
     """Least integer not below `x` but for rounding, so that a shifted clock counts the same samples."""
-    return int(math.ceil(x - 1e-6))
+    return math.ceil(x - 1e-6)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -119,7 +120,7 @@ def parted(r: FloatArray, start: int, noise: float) -> BoolArray:
     # Where part-separations fill half of the zone the median is theirs: the shortest stretch with two fifths of the
     # samples is the contact's (the shorth of Andrews and others, 1972, on logarithms).
     log = np.sort(log[:left])
-    held = max(2, int(math.ceil(0.4 * left)))
+    held = max(2, math.ceil(0.4 * left))
     at = 0
     for k in range(left - held + 1):
         if log[k + held - 1] - log[k] < log[at + held - 1] - log[at]:
@@ -554,9 +555,7 @@ def fit(
     for k in range(t.size):
         use[k] = math.isfinite(v[k]) and math.isfinite(i[k]) and math.isfinite(rate[k])
         base[k] = long_run * (sigma**2 if t[k] > m + 0.5 * d else base_v2) / factor
-    prior, weight = priors(
-        drop, amps, high, last, closed, closed_u, closed_scatter, level, spread, memory, step, noise
-    )
+    prior, weight = priors(drop, amps, high, last, closed, closed_u, closed_scatter, level, spread, memory, step, noise)
     ratio = max(local / closed, 1.05)
     z = np.empty(t.size)
     start = np.array([closed, local, 0.0])
@@ -572,9 +571,7 @@ def fit(
             break
         kept = told
         seen = Window(t, v, i, rate, base, kept, ratio, spread, memory, prior, weight)
-        posterior(
-            seen, summed(seen), m, d, SHAPE_CHANCE, live, step, 0.3 * step, 2.0 * longest, out, beta, var
-        )
+        posterior(seen, summed(seen), m, d, SHAPE_CHANCE, live, step, 0.3 * step, 2.0 * longest, out, beta, var)
         best = int(np.argmax(out[:, 5]))
         for s in range(SHAPES):
             live[s] = out[s, 5] > out[best, 5] - UNLIKELY

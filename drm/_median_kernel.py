@@ -11,7 +11,7 @@ __all__ = ["median", "middle", "running", "scatter"]
 FloatArray = NDArray[np.float64]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def middle(a: FloatArray, n: int) -> float:
     """Median of the first `n` of `a`, none of them NaN, which are put in another order; NaN where `n` is zero.
 
@@ -40,15 +40,16 @@ def middle(a: FloatArray, n: int) -> float:
             low = j
         else:
             break
+    above: float = a[at]
     if n % 2:
-        return a[at]
-    below = a[0]
+        return above
+    below: float = a[0]
     for k in range(1, at):
         below = max(below, a[k])
-    return 0.5 * (below + a[at])
+    return 0.5 * (below + above)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def median(a: FloatArray) -> float:
     """Median of what is not NaN; NaN where nothing is left."""
     kept = np.empty(a.size)
@@ -60,7 +61,7 @@ def median(a: FloatArray) -> float:
     return middle(kept, n)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def scatter(a: FloatArray, about: float) -> float:
     """Median distance from `about`, NaN left out; NaN where nothing is left."""
     kept = np.empty(a.size)
@@ -72,7 +73,7 @@ def scatter(a: FloatArray, about: float) -> float:
     return middle(kept, n)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def running(a: NDArray[np.float64], width: int) -> NDArray[np.float64]:
     """Median of the `width` (odd, small) samples about each; beyond the ends the samples are mirrored."""
     n, half = a.size, width // 2

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from drm._commutation_kernels import Sums, Window, evidence, not_before
 
+# Compiled with _commutation_kernels: 118998b846a40648
 __all__ = ["posterior", "profile", "ramp_search"]
 
 FloatArray = NDArray[np.float64]

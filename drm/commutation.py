@@ -18,9 +18,6 @@ __all__ = ["Commutation", "fit_commutation"]
 
 FloatArray = NDArray[np.float64]
 
-#: Shapes of the move that are tried: straight in resistance, smooth, quick at the start, straight and smooth in
-#: conductance.
-SHAPES = 5
 #: An innovation beyond this, in standard deviations, is an impulse or a part-separation, and masked.
 FAR = 4.5
 
@@ -39,7 +36,7 @@ class Commutation:
     fluctuation_ohm, memory_s : float
         Standard deviation of the arcing contact's own fluctuation and its correlation time.
     shape : int
-        The most likely of the :data:`SHAPES`, from zero.
+        The most likely of :data:`drm._commutation_kernels.SHAPES`, from zero.
     """
 
     middle_s: Quantity = NOTHING
@@ -101,6 +98,7 @@ def fit_commutation(
     Commutation or None
         None where fewer than eight samples lie in reach.
     """
+    from drm._commutation_kernels import SHAPES
     from drm._fit_kernels import fit
 
     asked = np.zeros(SHAPES, dtype=np.bool_)
