@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from drm.describe_contacts import contacts
-from drm.describe_draft import Draft, Line, either, key, quoted
+from drm.describe_draft import Draft, Line, either, key, quoted, told
 from drm.describe_mechanisms import KEYS, Moved, Moving, mechanisms
 from drm.describe_motion import Test
 from drm.describe_names import said
 from drm.describe_pairs import instants_of
 from drm.describe_roles import Role, merged, roles
-from drm.describe_signals import parts
+from drm.describe_signals import Course, parts
 from drm.errors import RecordError
 from drm.record import Record
 from drm.units import canonical
@@ -66,7 +66,7 @@ def draft(records: Sequence[Record]) -> Draft:
     return Draft(tuple(_lines(record, moving, moved, every)))
 
 
-def _tested(record: Record, courses: tuple, every: Sequence[Role]) -> Test:  # type: ignore[type-arg]
+def _tested(record: Record, courses: tuple[Course, ...], every: Sequence[Role]) -> Test:
     here = [r for r in every if record.names.count(r.name) == 1]
     volts, amps = (
         [record.channel(r.name) for r in here if r.quantity == q and r.role == q] for q in ("voltage", "current")
@@ -176,6 +176,9 @@ def _left(record: Record, moving: Sequence[Moving], moved: Sequence[Moved], ever
         used |= {c.voltage.name, c.current.name, c.state, c.resistor}
     left = [r for r in every if r.name not in used]
     open_ = [r for r in left if not r.still and (r.role or r.doubt)]
+    if any(r.role == r.quantity == "current" for r in open_):
+        # A current without a voltage, and a voltage that shows nothing: a lead may be off.
+        open_ += [r for r in left if r.still and r.quantity == "voltage"]
     twice = sorted({n for n in record.names if record.names.count(n) > 1})
     if left or twice:
         yield Line("")
@@ -184,9 +187,8 @@ def _left(record: Record, moving: Sequence[Moving], moved: Sequence[Moved], ever
     for r in open_:
         unit = canonical(r.said.channel.unit)
         what = f"channel {either([r.name])}{f' in {unit}' if unit else ''} is named nowhere"
-        yield Line("", f"{what}: {r.doubt or f'no place for it ({r.role})'}")
+        why = "it shows nothing, and a current is left: a lead may be off" if r.still else f"no place for it ({r.role})"
+        yield Line("", f"{what}: {r.doubt or why}")
     rest = [r for r in left if r not in open_]
     if rest:
-        from drm.describe_draft import told
-
-        yield Line(told("# Not used: " + ", ".join(r.name for r in rest)))
+        yield Line(told("# Not used, they show nothing or nothing that is known: " + ", ".join(r.name for r in rest)))

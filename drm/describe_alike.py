@@ -16,6 +16,9 @@ __all__ = ["alike"]
 
 FloatArray = NDArray[np.float64]
 _FORBIDDEN = 1e6
+#: What an item costs at the most: it may be misadjusted or worn and belong where it does not fit. Less than what makes
+#: an assignment sure: two that changed places both fit badly, but one odd item alone decides nothing.
+ODD = 0.9 * MOVED
 
 
 def alike(values: FloatArray, scatter: float, may: NDArray[np.bool_]) -> tuple[list[int], list[tuple[int, ...]]]:
@@ -43,17 +46,18 @@ def alike(values: FloatArray, scatter: float, may: NDArray[np.bool_]) -> tuple[l
     for start in range(mechanisms):
         of = [start] * items
         for _ in range(8):
-            common = _middle(values[np.arange(items), of])
-            cost = _cost(values, common, scatter, may)
+            misfit = _misfit(values, _middle(values[np.arange(items), of]), scatter)
+            cost = _cost(misfit, may)
             new = _assign(cost, each)
             if new == of:
                 break
             of = new
         total = _total(cost, of)
         if best is None or total < best[0]:
-            best = (total, cost, of)
+            best = (total, misfit, of)
     assert best is not None
-    total, cost, of = best
+    total, misfit, of = best
+    cost = _cost(misfit, may)
     fair = items % mechanisms == 0
     out: list[tuple[int, ...]] = []
     for n in range(items):
@@ -63,9 +67,9 @@ def alike(values: FloatArray, scatter: float, may: NDArray[np.bool_]) -> tuple[l
             for m in range(mechanisms)
             if m != of[n] and may[n, m] and _forced(cost, each if fair else items, n, m) - total < MOVED
         ]
-        misfit = cost[n, of[n]] > BAD * max(seen, 1)
+        odd = misfit[n, of[n]] > BAD * max(seen, 1)
         rest = tuple(m for m in range(mechanisms) if m != of[n] and may[n, m])
-        out.append(rest if misfit or not seen else tuple(others))
+        out.append(rest if odd or not seen else tuple(others))
     return of, out
 
 
@@ -77,12 +81,17 @@ def _middle(rows: FloatArray) -> FloatArray:
         return np.asarray(np.nanmedian(rows, axis=0))
 
 
-def _cost(values: FloatArray, common: FloatArray, scatter: float, may: NDArray[np.bool_]) -> FloatArray:
+def _misfit(values: FloatArray, common: FloatArray, scatter: float) -> FloatArray:
+    """Squared misfit of each item with each mechanism, summed over what is seen."""
     square = np.minimum(((values - common) / scatter) ** 2, MOST)
-    order = np.abs(
-        np.subtract.outer(np.arange(len(values)) / max(len(values), 1), np.arange(values.shape[1]) / values.shape[1])
-    )
-    return np.asarray(np.where(may, np.where(np.isfinite(square), square, 0.0).sum(axis=2) + 1e-3 * order, _FORBIDDEN))
+    return np.asarray(np.where(np.isfinite(square), square, 0.0).sum(axis=2))
+
+
+def _cost(misfit: FloatArray, may: NDArray[np.bool_]) -> FloatArray:
+    """What each assignment costs; the order of the record decides between equals."""
+    items, mechanisms = misfit.shape
+    order = np.abs(np.subtract.outer(np.arange(items) / items, np.arange(mechanisms) / mechanisms))
+    return np.asarray(np.where(may, np.minimum(misfit, ODD) + 1e-3 * order, _FORBIDDEN))
 
 
 def _assign(cost: FloatArray, each: int) -> list[int]:

@@ -230,19 +230,25 @@ def _groups(may: NDArray[np.bool_]) -> list[tuple[list[int], list[int]]]:
 
 
 def _misfits(
-    all_instants: Sequence[Instants], vs: Sequence[str], cs: Sequence[str]
+    all_instants: Sequence[Instants], vs: Sequence[str], cs: Sequence[str], *, named: bool = False
 ) -> tuple[FloatArray, NDArray[np.int64]]:
     """Squared misfit of each voltage (row) with each current (column), summed over operations, and how many."""
     cost, count = np.zeros((len(vs), len(cs))), np.zeros((len(vs), len(cs)), dtype=np.int64)
     for one in all_instants:
         v = np.array([one.lost_s[n] for n in vs])
         i = np.array([one.moved_s[n] for n in cs])
-        apart = v[:, None] - i[None, :] - _common(v, i)
+        apart = v[:, None] - i[None, :] - (_common_lag(v - i) if named else _common(v, i))
         square = np.minimum((apart / math.hypot(SCATTER[one.course.kind] * one.step_s, LEAST_SCATTER_S)) ** 2, MOST)
         good = np.isfinite(square)
         cost += np.where(good, square, 0.0)
         count += good
     return cost, count
+
+
+def _common_lag(lags: FloatArray) -> float:
+    """A lag that all pairs have, s: no matter of pairing."""
+    known = lags[np.isfinite(lags)]
+    return float(np.median(known)) if known.size else 0.0
 
 
 def _common(v: FloatArray, i: FloatArray) -> float:
@@ -332,14 +338,18 @@ def paired(all_instants: Sequence[Instants], named: Mapping[str, str]) -> dict[s
     own = [v for v, i in named.items() if list(named.values()).count(i) == 1]
     if not own or not all_instants:
         return {}
-    cost, count = _misfits(all_instants, own, [named[v] for v in own])
+    from scipy.optimize import linear_sum_assignment
+
+    cost, count = _misfits(all_instants, own, [named[v] for v in own], named=True)
+    # As the diagnosis does: the names are believed until several events speak against them.
+    _, to = linear_sum_assignment(np.where(count > 0, cost, MOST) + MOVED * (1.0 - np.eye(len(own))))
     out = {}
     for n, v in enumerate(own):
         seen = int(count[n, n])
-        better = np.flatnonzero((count[n] > 0) & (cost[n] + MOVED < cost[n, n]))
         lags = [o.lost_s[v] - o.moved_s[named[v]] for o in all_instants]
         lag = abs(float(np.median([x for x in lags if math.isfinite(x)] or [0.0])))
         # A misfit that no other current mends may be a skew, which the diagnosis finds and takes out.
-        if seen and ((cost[n, n] > BAD * seen and better.size) or lag > LARGEST_SKEW):
-            out[v] = tuple(named[own[int(k)]] for k in better)
+        moved = to[n] != n and seen and cost[n, n] > BAD * seen
+        if moved or lag > LARGEST_SKEW:
+            out[v] = (named[own[int(to[n])]],) if moved else ()
     return out

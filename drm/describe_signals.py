@@ -36,6 +36,8 @@ CLOSED_OHM = (1e-6, 5e-3)
 LEAST_INJECTED_A = 5.0
 #: What a parted contact may read at the most while the current goes round it through both earths, V.
 MOST_LOOP_VOLT = 1.5
+#: Largest share of its span that a sensor of travel passes within one stretch: an operation takes many of them.
+GLIDE = 0.1
 #: Operations of poles and interrupters lie within this of each other, s.
 TOGETHER_S = 50e-3
 #: A command acts within this, s; a coil's pulse is shorter than the first, a motor's run longer than the second.
@@ -173,6 +175,12 @@ def _volts(seen: _Seen, c: Channel) -> _Volts:
     return _Volts(c, signed, x, x > parted, x < min(CLOSED_VOLT, 0.5 * parted))
 
 
+def _glides(v: _Volts) -> bool:
+    """Whether a voltage never jumps: a contact's does when it parts, a travel sensor's never."""
+    span = float(np.ptp(v.signed))
+    return span > CLOSED_VOLT and float(np.max(np.abs(np.diff(v.signed)))) < GLIDE * span
+
+
 def _amps(seen: _Seen, c: Channel) -> _Amps:
     x = np.abs(seen.medians[c.name] * factor(c.unit, "A"))
     # The greatest level that lasts some milliseconds, so that neither a ring nor an impulse is one.
@@ -183,7 +191,7 @@ def _amps(seen: _Seen, c: Channel) -> _Amps:
 
 def _contacts(seen: _Seen, channels: Sequence[Channel]) -> None:
     """Voltages of contacts and the currents injected through them; and from both, the operations."""
-    volts = [_volts(seen, c) for c in channels if _is(c, "voltage")]
+    volts = [v for c in channels if _is(c, "voltage") for v in [_volts(seen, c)] if not _glides(v)]
     amps = [_amps(seen, c) for c in channels if _is(c, "current")]
     amps = [a for a in amps if a.top > 0.0]
     pairs: dict[str, str] = {}
