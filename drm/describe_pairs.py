@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drm.coils import runs
+from drm.coils import bridged, runs
 from drm.describe_signals import Course
 from drm.record import Channel, Record
 from drm.resistance import Trace
@@ -30,6 +30,9 @@ FloatArray = NDArray[np.float64]
 BEFORE_S, AFTER_S = 30e-3, 15e-3
 #: A fall lasts so long, s; a contact's last state before its loss is read over this, s.
 STAYS_S, BESIDE_S = 0.3e-3, 0.5e-3
+#: A voltage follows a current's ripple where no more than this share of its own is left, and of what any other current
+#: leaves, in each of so many parts of a stretch at rest, of so many samples at least.
+LEFT, QUARTERS, LEAST_QUARTER = 0.5, 4, 40
 #: In a loop in series a voltage falls with the current that another contact ended: within the first of its own, s, and
 #: further than the second from any other.
 FALLS_S, OTHERS_S = 0.3e-3, 0.7e-3
@@ -48,6 +51,8 @@ class Instants:
         Current -> beginning of its fall or rise.
     fallen_s : dict
         Voltage or current -> fall below half of its closed level.
+    ripple : dict
+        Voltage -> the one current whose ripple it follows while the contact is closed and at rest, where one does.
     """
 
     course: Course
@@ -55,6 +60,7 @@ class Instants:
     lost_s: Mapping[str, float]
     moved_s: Mapping[str, float]
     fallen_s: Mapping[str, float]
+    ripple: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -140,7 +146,33 @@ def _instants(
     for name, a in amps.items():
         moved[name] = _events(time, any_v, a, course, math.inf)[1] if any_v is not None and a.closed > 0 else math.nan
     fallen = {n: _fallen(time, x, course) for n, x in (*volts.items(), *amps.items())}
-    return Instants(course, step, lost, moved, fallen)
+    return Instants(course, step, lost, moved, fallen, _ripple(volts, amps, _rest(course, time.size)))
+
+
+def _ripple(volts: Mapping[str, _Level], amps: Mapping[str, _Level], rest: slice) -> dict[str, str]:
+    """Voltages whose ripple is that of one current and of no other, in each quarter of a stretch at rest.
+
+    A closed contact's voltage is its resistance times its current, so that a source's ripple is in both; what several
+    sources have in common tells nothing.
+    """
+    quarter = (rest.stop - rest.start) // QUARTERS
+    if quarter < LEAST_QUARTER or len(amps) < 2:
+        return {}
+
+    def parts(level: _Level) -> FloatArray:
+        x = bridged(level.samples[rest])[: QUARTERS * quarter].reshape(QUARTERS, quarter)
+        x = x - x.mean(axis=1, keepdims=True)
+        return np.asarray(x / np.maximum(np.sqrt((x**2).sum(axis=1, keepdims=True)), 1e-30))
+
+    v, i = (np.stack([parts(x) for x in levels.values()]) for levels in (volts, amps))
+    left = 1.0 - np.einsum("vqn,iqn->viq", v, i) ** 2
+    out = {}
+    for name, rows in zip(volts, left, strict=True):
+        best = int(np.argmin(rows.mean(axis=1)))
+        others = np.delete(rows, best, axis=0).min(axis=0)
+        if bool((rows[best] < LEFT).all() and (rows[best] < LEFT * others).all()):
+            out[name] = list(amps)[best]
+    return out
 
 
 def _ceiling(channel: Channel) -> float:
@@ -241,6 +273,10 @@ def _misfits(
         square = np.minimum((apart / math.hypot(SCATTER[one.course.kind] * one.step_s, LEAST_SCATTER_S)) ** 2, MOST)
         good = np.isfinite(square)
         cost += np.where(good, square, 0.0)
+        for n, name in enumerate(vs):
+            if one.ripple.get(name) in cs:
+                cost[n, [k for k, c in enumerate(cs) if c != one.ripple[name]]] += 2.0 * MOVED
+                good[n] = True
         count += good
     return cost, count
 
@@ -343,7 +379,7 @@ def paired(all_instants: Sequence[Instants], named: Mapping[str, str]) -> dict[s
     cost, count = _misfits(all_instants, own, [named[v] for v in own], named=True)
     # As the diagnosis does: the names are believed until several events speak against them.
     _, to = linear_sum_assignment(np.where(count > 0, cost, MOST) + MOVED * (1.0 - np.eye(len(own))))
-    out = {}
+    out: dict[str, tuple[str, ...]] = {}
     for n, v in enumerate(own):
         seen = int(count[n, n])
         lags = [o.lost_s[v] - o.moved_s[named[v]] for o in all_instants]

@@ -96,6 +96,27 @@ def test_the_current_that_ends_with_the_voltage_is_its_own() -> None:
     assert not [line for line in marked(lines) if line.startswith("current")]
 
 
+def test_a_voltage_that_follows_a_current_s_ripple_is_its_own() -> None:
+    # The earths take each current over: none ends, but each source has a ripple of its own (Ohm's law).
+    s = simulated("both_ends_earthed")
+    rng = np.random.default_rng(2)
+    ripple = {f"A{k}": 10.0 * rng.standard_normal(s.record.time_s.size) for k in (1, 2)}
+
+    def one(c: drm.Channel) -> drm.Channel:
+        if c.name[:2] not in ("U_", "I_"):
+            return c
+        volts, amps = (s.record.channel(f"{q}_{c.name[2:]}").samples for q in "UI")
+        more = ripple[c.name[2:]] * (np.abs(volts / amps) if c.name[0] == "U" else 1.0)
+        return replace(c, samples=c.samples + more)
+
+    order = tuple(rng.permutation(len(s.record.channels)).tolist())
+    record, to = unnamed(replace(s.record, channels=tuple(one(c) for c in s.record.channels)), order)
+    text = describe([record])
+    found = {i["voltage"]: i["current"] for i in tomllib.loads(text)["interrupter"]}
+    assert found == {to["U_A1"]: to["I_A1"], to["U_A2"]: to["I_A2"]}
+    assert not [line for line in marked(text) if line.startswith("current")]
+
+
 def test_what_the_signals_cannot_tell_is_marked_with_the_alternatives() -> None:
     # Nothing moves and every current is switched on at once.
     record, to = unnamed(simulated("static").record)
