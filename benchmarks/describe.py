@@ -1,11 +1,11 @@
 """Drafted breaker files against the truth of simulated records: lines right, marked doubtful, wrong and not marked.
 
 Run: ``python benchmarks/describe.py [TRIALS [SCENARIO...]]``; prints a table. Every shipped scenario is drafted with
-its own names, with the component's name in the field for it and channel numbers for names, with the pole in the phase
-field, and with nothing but channel numbers. A line counts as right where it says what the simulator did and is not
-marked, as marked where a person is asked to look at it, whatever it says; a channel that should be named and is not,
-nor marked, counts as left out: those are listed in the draft as showing nothing. Where only signals speak, exchanged
-leads are what the signals say they are.
+its own names, with the same in another language's words, with channel numbers for names and the old name in the field
+for the component, with channel numbers and the pole in the phase field, and with nothing but channel numbers. A line
+counts as right where it says what the simulator did and is not marked, as marked where a person is asked to look at
+it, whatever it says; a channel that should be named and is not, nor marked, counts as left out: those are listed in
+the draft as showing nothing. Where only signals speak, exchanged leads are what the signals say they are.
 """
 
 from __future__ import annotations
@@ -25,7 +25,22 @@ from drm.errors import RecordError
 from drm.record import Channel, Record
 from drm.synthetic import Scenario, Simulation, named, shipped, simulate
 
-WAYS = ("names", "component", "phase", "numbers")
+WAYS = ("names", "words", "component", "phase", "numbers")
+#: Simulated prefixes in the words of another language and other letters of the poles.
+WORDS = {
+    "U": "Spannung",
+    "I": "Strom",
+    "TRV": "Weg",
+    "TC": "Auslösespule",
+    "CC": "Einschaltspule",
+    "M": "Motorstrom",
+    "UM": "Motorspannung",
+    "UTC": "Auslösespule Spannung",
+    "UCC": "Einschaltspule Spannung",
+    "AUX": "Hilfskontakt",
+    "STATE": "Kontakt",
+    "RES": "Widerstand",
+}
 KEYS = ("trip_coil", "close_coil", "motor", "trip_coil_voltage", "close_coil_voltage", "motor_voltage")
 
 
@@ -42,12 +57,23 @@ def pole_of(channel: str) -> str:
     return next((w[0] for w in channel.split("_")[1:] if w[:1] in "ABC"), "")
 
 
+def in_words(name: str) -> str:
+    """A simulated channel's name in other words: ``U_A1`` -> ``Spannung L1 1``."""
+    prefix, place, *kind = name.split("_")
+    pole = f"L{'ABC'.index(place[0]) + 1}"
+    return " ".join(
+        [WORDS[prefix], pole, *([place[1:]] if place[1:] else []), *({"a": "NO", "b": "NC"}[k] for k in kind)]
+    )
+
+
 def renamed(record: Record, way: str) -> tuple[Record, dict[str, str]]:
     """The record with the names taken away as `way` says, and old name -> new."""
     if way == "names":
         return record, {n: n for n in record.names}
 
     def one(k: int, c: Channel) -> Channel:
+        if way == "words":
+            return replace(c, name=in_words(c.name))
         component = c.name if way == "component" else ""
         return replace(c, name=f"CH{k}", phase=pole_of(c.name) if way == "phase" else "", component=component)
 

@@ -150,9 +150,9 @@ def _moved(out: list[Moving], found: Sequence[Contact], tests: Sequence[Test], g
     """Each contact with its mechanism: its pole's, else the one whose travel it parts on as its siblings do."""
     if gang:
         why = "no travel channel for each pole: one mechanism assumed for all"
-        return [Moved(c, out[0].name, why) for c in found]
+        return _numbered([Moved(c if c.pole else replace(c, pole="A"), out[0].name, why) for c in found])
     if len(out) == 1:
-        return [Moved(c if c.pole else replace(c, pole=out[0].name), out[0].name) for c in found]
+        return _numbered([Moved(c if c.pole else replace(c, pole=out[0].name), out[0].name) for c in found])
     names = [m.name for m in out]
     moved = {c.voltage.name: Moved(c, c.pole) for c in found if c.pole in names}
     left = [c for c in found if c.voltage.name not in moved]
@@ -167,13 +167,14 @@ def _moved(out: list[Moving], found: Sequence[Contact], tests: Sequence[Test], g
 
 
 def _numbered(moved: Sequence[Moved]) -> list[Moved]:
-    """Places along the poles that were found only now."""
-    out: list[Moved] = []
-    taken: set[tuple[str, int]] = set()
+    """Places along the poles that were found only now: the next free ones."""
+    told = [m for m in moved if m.contact.voltage.pole or m.contact.current.pole]
+    taken = {(m.contact.pole, m.contact.position) for m in told}
+    out = list(told)
     for m in moved:
-        place = m.contact.position
-        if m.contact.pole_doubt:
-            place = 1
+        if m in told:
+            continue
+        place = m.contact.position if m.contact.voltage.said.number is not None else 1
         while (m.contact.pole, place) in taken:
             place += 1
         taken.add((m.contact.pole, place))

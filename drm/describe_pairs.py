@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from drm.coils import bridged, runs
 from drm.describe_signals import Course
+from drm.median import nanmedian
 from drm.record import Channel, Record
 from drm.resistance import Trace
 from drm.setup_pairing import BAD, LEAST_SCATTER_S, MOST, MOVED, SCATTER
@@ -119,7 +120,7 @@ def _level(record: Record, channel: Channel, unit: str, window: slice, course: C
         x = np.interp(record.time_s[window], record.time_s + channel.skew_s, channel.samples) * to
     else:
         x = channel.samples[window] * to
-    closed = float(np.nanmedian(x[_rest(course, x.size)])) if np.isfinite(x).any() else math.nan
+    closed = float(nanmedian(x[_rest(course, x.size)])) if np.isfinite(x).any() else math.nan
     return _Level(np.asarray(x * (-1.0 if closed < 0.0 else 1.0)), abs(closed))
 
 
@@ -184,7 +185,7 @@ def _ceiling(channel: Channel) -> float:
 
 def _events(time: FloatArray, v: _Level, a: _Level, course: Course, ceiling: float) -> tuple[float, float]:
     rest = _rest(course, time.size)
-    sigma = 1.4826 * float(np.nanmedian(np.abs(v.samples[rest] - v.closed))) if v.closed == v.closed else math.nan
+    sigma = 1.4826 * float(nanmedian(np.abs(v.samples[rest] - v.closed))) if v.closed == v.closed else math.nan
     if not (a.closed > 0.0 and math.isfinite(sigma)):
         return math.nan, math.nan
     e = events_of(Trace(time, v.samples, a.samples, course.kind, rest, a.closed, max(sigma, 1e-7), ceiling))
@@ -194,7 +195,7 @@ def _events(time: FloatArray, v: _Level, a: _Level, course: Course, ceiling: flo
 def _fallen(time: FloatArray, x: _Level, course: Course) -> float:
     """When it first stayed below half of its closed level, opening only: its current was ended."""
     rest = x.samples[_rest(course, time.size)]
-    if course.kind != "open" or not x.closed > 6.0 * 1.4826 * float(np.nanmedian(np.abs(rest - x.closed))):
+    if course.kind != "open" or not x.closed > 6.0 * 1.4826 * float(nanmedian(np.abs(rest - x.closed))):
         return math.nan
     step = float(time[1] - time[0])
     lasting = [(a, b) for a, b in runs(x.samples < 0.5 * x.closed) if (b - a) * step > STAYS_S]
@@ -204,7 +205,7 @@ def _fallen(time: FloatArray, x: _Level, course: Course) -> float:
 def _without_current(time: FloatArray, x: _Level, lost_s: float) -> bool:
     """Whether a contact that was lost carried nothing any more: another in series had ended the current."""
     before = x.samples[(time > lost_s - BESIDE_S) & (time < lost_s - 0.2 * BESIDE_S)]
-    return before.size > 0 and float(np.nanmedian(before)) < 0.5 * x.closed
+    return before.size > 0 and float(nanmedian(before)) < 0.5 * x.closed
 
 
 def fits(
