@@ -436,7 +436,7 @@ def _first_zones(
         if isinstance(got, Unusable):
             return interrupter, None, Zones(reasons=(got.reason,)), None
         trace = without_skew(got[0], setup.skew_s(interrupter.name))
-        return interrupter, trace, segment(trace), got[1]
+        return interrupter, trace, segment(trace, hum=got[1], offset_u_v=breaker.instrument.voltage_offset_v), got[1]
 
     samples = max((t[0].time_s.size for t in traces.values() if not isinstance(t, Unusable)), default=0)
     return side_by_side(one, breaker.interrupters, most=None if samples >= WORTH else 1)
@@ -456,20 +456,37 @@ def _zones_of(
     for interrupter, trace, zones, hum in found:
         if trace is not None and interrupter.name in ends:
             instant, by = ends[interrupter.name]
-            cut = _cut(seen, operation, interrupter, trace, instant, by, edited=any(edits.values()))
+            cut = _cut(seen, operation, interrupter, trace, hum, instant, by, edited=any(edits.values()))
             yield interrupter, trace, edited(interrupter, trace, cut), hum
         else:
             yield interrupter, trace, edited(interrupter, trace, zones), hum
 
 
 def _cut(
-    seen: Seen, operation: Operation, who: Interrupter, trace: Trace, instant: float, by: str, *, edited: bool
+    seen: Seen,
+    operation: Operation,
+    who: Interrupter,
+    trace: Trace,
+    hum: Hum | None,
+    instant: float,
+    by: str,
+    *,
+    edited: bool,
 ) -> Zones:
     """Zones of an interrupter whose current another in series ended or began; those of the last time where alike."""
     key, signature = (-operation.number, who.name, edited), repr((instant, by))
     kept = seen.memo.get(key)
     if kept is None or kept[0] != signature:
-        kept = seen.memo[key] = (signature, segment(trace, until_s=instant, until_by=by))
+        kept = seen.memo[key] = (
+            signature,
+            segment(
+                trace,
+                hum=hum,
+                offset_u_v=seen.breaker.instrument.voltage_offset_v,
+                until_s=instant,
+                until_by=by,
+            ),
+        )
     zones: Zones = kept[1]
     return zones
 
