@@ -196,13 +196,14 @@ def solved(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArra
     p = right.size
     scale = np.empty(p)
     for a in range(p):
-        scale[a] = 1.0 / math.sqrt(max(normal[a, a], 1e-300))
+        # An unknown that nothing depends on (no sample fell into the move) stays where it is.
+        scale[a] = 1.0 / math.sqrt(normal[a, a]) if normal[a, a] > 0.0 else 0.0
     one = np.empty((p, p))
     for a in range(p):
         for b in range(p):
             one[a, b] = normal[a, b] * scale[a] * scale[b]
         # Keeps what the record cannot tell apart finite, and moves nothing else.
-        one[a, a] += 1e-12
+        one[a, a] = one[a, a] + 1e-12 if scale[a] > 0.0 else 1.0
     low = _cholesky(one)
     step, variance = scale * _backward(low, scale * right), np.empty(p)
     for a in range(p):

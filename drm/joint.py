@@ -30,7 +30,7 @@ WING, LEAST = 2.5, 12
 WINDOW = 96
 #: How far from its middle the move is over, in durations; how long before it the closed contact's slope is read, s.
 APART, SLIDING_S = 0.8, 5e-3
-#: A step longer than this share of the move, and than this many of its own standard uncertainties, leaves the maximum
+#: A step longer than this share of the move, and than this many of the fit's standard uncertainties, leaves the maximum
 #: that it was taken at, and is not taken.
 STRAIGHT, LONGEST = 0.25, 4.0
 #: What a sense loop may have, H, standard; least uncertainty of an offset, V.
@@ -220,7 +220,9 @@ def _courses(
 def _beforehand(found: Commutation, closed_scatter_ohm: float) -> FloatArray:
     """Precision known of middle, log duration, both levels and inductance; about the fit's own values."""
     closed, arcing = found.closed_ohm.value, found.arcing_ohm.value
-    u = np.array([math.inf, 1.0, math.hypot(closed_scatter_ohm, 1e-4 * closed), arcing, SENSE_LOOP_H])
+    # A straight step says nothing beyond the move's own width.
+    reach = max(found.duration_s.value, found.middle_s.u)
+    u = np.array([reach, 1.0, math.hypot(closed_scatter_ohm, 1e-4 * closed), arcing, SENSE_LOOP_H])
     return np.asarray(1.0 / np.square(u))
 
 
@@ -232,7 +234,7 @@ def _moved(
     more = np.maximum(more, 0.0)
     middle, width = found.middle_s, found.duration_s
     near = STRAIGHT * np.array([width.value, 1.0])
-    if not np.all(np.abs(shift) <= np.maximum(near, LONGEST * np.sqrt(whole[1][:2]))):
+    if not np.all(np.abs(shift) <= np.maximum(near, LONGEST * np.array([middle.u, width.u / width.value]))):
         return found
     factor = math.exp(min(max(float(shift[1]), -0.5), 0.5))
     return replace(

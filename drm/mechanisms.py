@@ -15,6 +15,7 @@ from drm.coil_shape import shape_of
 from drm.contact_state import Switched
 from drm.envelope import Curve, departure, load_reference
 from drm.errors import RecordError
+from drm.kept import kept
 from drm.mechanism_columns import COLUMNS, WORDS
 from drm.motor import MotorRun, motor_runs
 from drm.operations import Operation, coil_pulses
@@ -135,6 +136,7 @@ def mechanism_table(
     return pd.DataFrame(rows, columns=[*head, *WORDS])
 
 
+@kept
 def motion_of(record: Record, operations: Sequence[Operation], number: int, travel: Travel | None) -> Moved | None:
     """The motion of one mechanism in the `number`-th operation (from 0); it ends where the next one begins."""
     if travel is None:
