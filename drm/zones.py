@@ -86,13 +86,9 @@ class Zones:
 
 def _long_run(samples: FloatArray, sigma: float, *, block: int = 8) -> float:
     """Variance of the means of `block` samples by that of white noise `sigma`, at least one."""
-    part = samples[np.isfinite(samples)]
-    part = part[: part.size // block * block].reshape(-1, block)
-    if part.shape[0] < 8:
-        return 1.0
-    means = part.mean(axis=1)
-    spread = 1.4826 * nanmedian(np.abs(means - nanmedian(means)))
-    return min(max(block * (spread / sigma) ** 2, 1.0), 16.0)
+    from drm._resistance_kernels import long_run
+
+    return long_run(np.ascontiguousarray(samples), sigma, block)
 
 
 def segment(
