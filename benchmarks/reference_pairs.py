@@ -83,7 +83,7 @@ def records(b: Built, rng: np.random.Generator, *, change: str = "", healthy: fl
     faults = []
     for n, main in b.main.items():
         worse = 1.25 if "static +25 %" in change and n == "B1" else 1.0
-        faults.append(Fault(n, "high_main", main * z(0.04) * worse))
+        faults.append(Fault(n, "high_main", main * z(0.03) * worse))
         faults.append(Fault(n, "misadjusted", b.shift_mm[n] + healthy * 0.2 * float(rng.standard_normal())))
         faults.append(Fault(n, "short_wipe", b.wipe_mm[n] + healthy * 0.15 * float(rng.standard_normal())))
     base = Scenario(
