@@ -309,15 +309,16 @@ def _concluded(seen: Seen, edits: Sequence[Edit], population: Population, refere
     record, breaker, operations, travels = seen.record, seen.breaker, seen.operations, seen.travels
     hold = standing(edits)
     _check_edits(edits, seen)
+    offset_u_v = breaker.instrument.voltage_offset_v
     readings: list[Reading] = []
     rows: list[dict[str, Any]] = []
     as_found: list[dict[str, Any]] = []
     for operation, found in zip(operations, seen.found, strict=True):
         mine = {i.name: of_reading(hold, operation=operation.number, interrupter=i.name) for i, _, _, _ in found}
         if any(mine.values()):
-            plain = _zones_of(found, operation, {})
+            plain = _zones_of(found, operation, {}, offset_u_v)
             as_found += [_known(seen, operation, each)[1] for each in plain if mine[each[0].name]]
-        for each in _zones_of(found, operation, mine):
+        for each in _zones_of(found, operation, mine, offset_u_v):
             reading, row = _known(seen, operation, each)
             rows.append(row | {"by_hand": column_by_hand(mine[each[0].name])})
             if reading is not None:
@@ -437,13 +438,15 @@ def _first_zones(
         if isinstance(got, Unusable):
             return interrupter, None, Zones(reasons=(got.reason,)), None
         trace = without_skew(got[0], setup.skew_s(interrupter.name))
-        return interrupter, trace, segment(trace), got[1]
+        return interrupter, trace, segment(trace, hum=got[1], offset_u_v=breaker.instrument.voltage_offset_v), got[1]
 
     samples = max((t[0].time_s.size for t in traces.values() if not isinstance(t, Unusable)), default=0)
     return side_by_side(one, breaker.interrupters, most=None if samples >= WORTH else 1)
 
 
-def _zones_of(found: Sequence[_Found], operation: Operation, edits: Mapping[str, Sequence[Edit]]) -> Iterable[_Found]:
+def _zones_of(
+    found: Sequence[_Found], operation: Operation, edits: Mapping[str, Sequence[Edit]], offset_u_v: float
+) -> Iterable[_Found]:
     """Zones of every interrupter in one operation, those injected in series read together, edits by hand applied."""
 
     def edited(interrupter: Interrupter, trace: Trace | None, zones: Zones) -> Zones:
@@ -454,16 +457,16 @@ def _zones_of(found: Sequence[_Found], operation: Operation, edits: Mapping[str,
     ends = _injection_ends({i: edited(i, t, z) for i, t, z, _ in found if t is not None}, operation)
     for interrupter, trace, zones, hum in found:
         if trace is not None and interrupter.name in ends:
-            cut = _cut(trace, *ends[interrupter.name])
+            cut = _cut(trace, hum, offset_u_v, *ends[interrupter.name])
             yield interrupter, trace, edited(interrupter, trace, cut), hum
         else:
             yield interrupter, trace, edited(interrupter, trace, zones), hum
 
 
 @kept
-def _cut(trace: Trace, until_s: float, until_by: str) -> Zones:
+def _cut(trace: Trace, hum: Hum | None, offset_u_v: float, until_s: float, until_by: str) -> Zones:
     """Zones of an interrupter whose current another in series ended or began."""
-    return segment(trace, until_s=until_s, until_by=until_by)
+    return segment(trace, hum=hum, offset_u_v=offset_u_v, until_s=until_s, until_by=until_by)
 
 
 def _line_frequency(record: Record, breaker: Breaker) -> float:
