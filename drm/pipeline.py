@@ -20,6 +20,7 @@ from drm.breaker_file import check_against
 from drm.curves_shape import curves_of
 from drm.denoise import Hum, shrink
 from drm.edits import Edit, by_hand, column_by_hand, of_reading, standing
+from drm.envelope import Curve
 from drm.errors import InputError
 from drm.features.observation import Observation
 from drm.features.registry import FEATURES, measure
@@ -32,6 +33,7 @@ from drm.progress import now
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 from drm.reference import Reference
+from drm.reference_whole import changes_table, compared, earlier_curves
 from drm.resistance import METALLIC_VOLT, Trace, resistance_of, slope, without_loop
 from drm.setup_checks import SetupSeen, beside_the_rest, in_the_traces
 from drm.setup_fault import Fault, reasons_for
@@ -128,6 +130,8 @@ class Result:
     automatic: pd.DataFrame | None = None
     #: The earlier test that it was compared with.
     reference: Reference | None = field(default=None, kw_only=True)
+    #: Each figure against that test: one row per figure; None where there was none.
+    changes: pd.DataFrame | None = field(default=None, kw_only=True)
 
     @property
     def plot(self) -> Plots:
@@ -277,6 +281,7 @@ def conclude(
     edits: Sequence[Edit] = (),
     population: Population = ORIENTATION,
     reference: Reference | None = None,
+    curves: Mapping[tuple[str, str, str], Curve] | None = None,
 ) -> Result:
     """From zones on: edits by hand, features, siblings, findings.
 
@@ -289,6 +294,9 @@ def conclude(
         Healthy scatter that siblings are judged by.
     reference : Reference, optional
         Earlier result of this breaker to compare with.
+    curves : mapping, optional
+        Travel curves of an earlier test, as :func:`drm.reference_whole.earlier_curves` gives them; those of
+        `reference` where not given.
 
     Returns
     -------
@@ -300,10 +308,17 @@ def conclude(
         If an edit names a reading that the record does not have.
     """
     with keeping(seen.kept):
-        return _concluded(seen, edits, population, reference)
+        about = earlier_curves(reference, seen.breaker) if curves is None else curves
+        return _concluded(seen, edits, population, reference, about)
 
 
-def _concluded(seen: Seen, edits: Sequence[Edit], population: Population, reference: Reference | None) -> Result:
+def _concluded(
+    seen: Seen,
+    edits: Sequence[Edit],
+    population: Population,
+    reference: Reference | None,
+    curves: Mapping[tuple[str, str, str], Curve],
+) -> Result:
     import pandas as pd
 
     record, breaker, operations, travels = seen.record, seen.breaker, seen.operations, seen.travels
@@ -325,12 +340,16 @@ def _concluded(seen: Seen, edits: Sequence[Edit], population: Population, refere
                 readings.append(reading)
     faults = _spoil(seen, rows, readings)
     # Before the table is made: an instant that only a contact's state tells is written into its row.
-    rest = mechanical(record, breaker, operations, travels, rows)
+    rest = mechanical(record, breaker, operations, travels, rows, curves=curves)
     table, mechanisms = pd.DataFrame(rows), rest.mechanisms
     now("comparing the siblings")
     comparison = compare(table, curves=curves_of(readings), population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
+    since = None
+    if reference is not None:
+        others = {"mechanisms": mechanisms, "timing": rest.timing, "travel": rest.curves}
+        since = compared(table, others, reference, breaker)
     said = findings(
         table,
         mechanisms,
@@ -341,6 +360,7 @@ def _concluded(seen: Seen, edits: Sequence[Edit], population: Population, refere
             "reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()},
             "setup_faults": faults,
             "reference": reference,
+            "since": since,
             "timing": rest.timing,
         },
     )
@@ -363,6 +383,7 @@ def _concluded(seen: Seen, edits: Sequence[Edit], population: Population, refere
         curves=rest.curves,
         sequence=rest.sequence,
         reference=reference,
+        changes=changes_table(since) if since is not None else None,
     )
 
 
