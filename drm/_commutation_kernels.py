@@ -136,7 +136,8 @@ def placed(t: FloatArray, pace: float, x: float) -> int:
 @njit(cache=True, nogil=True, error_model="numpy")
 def pace_of(t: FloatArray) -> float:
     """Samples a second on the average."""
-    return (t.size - 1) / (t[t.size - 1] - t[0])
+    pace: float = (t.size - 1) / (t[t.size - 1] - t[0])
+    return pace
 
 
 class Sums(NamedTuple):
