@@ -13,14 +13,17 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from drm._commutation_kernels import Window, share_at
+from drm._commutation_kernels import Window, innovations, share_at
 from drm._hum_kernels import _backward, _cholesky
 from drm._median_kernel import median
 
-__all__ = ["MOVE", "block_means", "course", "normal_equations", "solved"]
+__all__ = ["MOVE", "block_means", "course", "joint_step", "normal_equations", "solved"]
 
 FloatArray = NDArray[np.float64]
 
+#: Half of what the step looks at, in durations of the move, and least number of samples of it; samples beyond which
+#: neighbours are averaged.
+WING, LEAST, SAMPLES = 2.5, 12, 96
 #: Into so many parts a level's residuals are divided to tell how much neighbours share.
 BATCHES = 16
 #: Unknowns of the move alone: middle, log duration, closed level, arcing level, inductance.
@@ -211,3 +214,111 @@ def solved(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArra
         unit[a] = scale[a]
         variance[a] = scale[a] * _backward(low, unit)[a]
     return step, variance
+
+
+@njit(cache=True, nogil=True)
+def _added(clock: FloatArray, i: FloatArray, hum: FloatArray, orders: int, scale: FloatArray) -> FloatArray:
+    """Columns of what is added to the voltage, shape (n, 1 or 2 orders + 2): an offset, cosines, sines, frequency.
+
+    An offset cannot be told from resistance while the current stands still: the levels hold what it adds at the usual
+    current, and its column what remains.
+    """
+    usual = median(i[np.isfinite(i)])
+    out = np.zeros((clock.size, 2 * orders + 2 if orders else 1))
+    for j in range(clock.size):
+        if i[j] == i[j]:
+            out[j, 0] = 1.0 - i[j] / usual
+        turned = 0.0
+        for m in range(orders):
+            angle = 2.0 * math.pi * hum[0] * (m + 1) * clock[j]
+            c, s = math.cos(angle), math.sin(angle)
+            out[j, 1 + m], out[j, 1 + orders + m] = c * scale[m], s * scale[orders + m]
+            turned += (m + 1) * (hum[1 + orders + m] * c - hum[1 + m] * s)
+        if orders:
+            out[j, 1 + 2 * orders] = 2.0 * math.pi * clock[j] * turned * scale[2 * orders]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def joint_step(
+    time: FloatArray,
+    volts: FloatArray,
+    amps: FloatArray,
+    slew: FloatArray,
+    at: float,
+    d: float,
+    shape: int,
+    beta: FloatArray,
+    noise2: FloatArray,
+    spread: float,
+    tau: float,
+    far: float,
+    own: FloatArray,
+    hum: FloatArray,
+    scale: FloatArray,
+    prior: FloatArray,
+    sense: float,
+    origin: float,
+) -> FloatArray:
+    """What everything beside the move changes in it: middle and log duration, then what their variances grow by.
+
+    Parameters
+    ----------
+    time, volts, amps, slew : shape (n,)
+    at, d, shape, beta : the move about which the step is taken.
+    noise2 : shape (2,)
+        Variance of a closed and of an arcing sample's noise, V^2.
+    spread, tau : as in :class:`Window`.
+    far : innovation beyond which a sample is left out.
+    own : shape (MOVE,)
+        Precision known of the move's unknowns.
+    hum : shape (1,) or (2 m + 1,)
+        Frequency, cosines, sines.
+    scale : shape (2 m + 1,)
+        Units of its unknowns.
+    prior : shape (k, k)
+        Precision known of what is added, in those units.
+    sense, origin
+        ``sense * time - origin`` is the clock of the hum.
+
+    Returns
+    -------
+    ndarray, shape (4,)
+        NaN where fewer than LEAST samples are there.
+    """
+    step = (time[-1] - time[0]) / (time.size - 1)
+    middle = np.searchsorted(time, at)
+    half = max(LEAST, math.ceil(WING * d / step - 1e-6))
+    low, high = max(0, middle - half), min(time.size, middle + half)
+    size = max(1, (high - low) // SAMPLES)
+    t = block_means(time[low:high] - at, size)
+    v, i, rate = (
+        block_means(volts[low:high], size),
+        block_means(amps[low:high], size),
+        block_means(slew[low:high], size),
+    )
+    base = np.where(t < 0.5 * d, noise2[0], noise2[1]) / size
+    use = np.isfinite(v) & np.isfinite(i) & np.isfinite(rate)
+    nothing = np.zeros(4)
+    w = Window(t, v, i, rate, base, use, beta[1] / beta[0], spread, tau, nothing, nothing)
+    z = np.empty(t.size)
+    innovations(w, 0.0, d, shape, beta, far, z)
+    kept = 0
+    for j in range(t.size):
+        use[j] = use[j] and abs(z[j]) < far
+        kept += use[j]
+    out = np.full(4, np.nan)
+    if kept < LEAST:
+        return out
+    added = _added(sense * (t + at) - origin, i, hum, (hum.size - 1) // 2, scale)
+    p = MOVE + added.shape[1]
+    normal, right = np.zeros((p, p)), np.zeros(p)
+    normal_equations(w, 0.0, d, shape, beta, added, normal, right)
+    for a in range(MOVE):
+        normal[a, a] += own[a]
+    normal[MOVE:, MOVE:] += prior
+    alone, alone2 = solved(normal[:MOVE, :MOVE].copy(), right[:MOVE].copy())
+    whole, whole2 = solved(normal, right)
+    for a in range(2):
+        out[a], out[2 + a] = whole[a] - alone[a], max(whole2[a] - alone2[a], 0.0)
+    return out

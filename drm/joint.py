@@ -24,10 +24,6 @@ __all__ = ["fit_jointly"]
 
 FloatArray = NDArray[np.float64]
 
-#: Half of what the step looks at, in durations of the move, and least number of samples of it.
-WING, LEAST = 2.5, 12
-#: Samples that the step looks at: beyond, neighbours are averaged.
-WINDOW = 96
 #: How far from its middle the move is over, in durations; how long before it the closed contact's slope is read, s.
 APART, SLIDING_S = 0.8, 5e-3
 #: A step longer than this share of the move, and than this many of the fit's standard uncertainties, leaves the maximum
@@ -141,65 +137,45 @@ def _joint_step(
     long_run: float,
 ) -> Commutation:
     """`found` with one Gauss-Newton step in everything; itself where there is too little to take one from."""
-    from drm import _commutation_kernels as fits
-    from drm import _joint_kernels as kernels
+    from drm._joint_kernels import joint_step
 
-    width = found.duration_s.value
-    part, size = _part(found, time_s)
-    t, v, i, rate = (
-        kernels.block_means(np.ascontiguousarray(x[part]), size)
-        for x in (time_s - found.middle_s.value, voltage_v, current_a, rate_a_s)
-    )
-    closed_v2 = (closed_scatter_ohm * np.nan_to_num(i)) ** 2
-    base = long_run / size * (sigma_v**2 + np.where(t < 0.5 * width, closed_v2, 0.0))
-    use = np.isfinite(v) & np.isfinite(i) & np.isfinite(rate)
-    beta = np.array([found.closed_ohm.value, found.arcing_ohm.value, found.inductance_h.value])
-    nothing = np.zeros(4)
-    window = fits.Window(
-        t, v, i, rate, base, use, beta[1] / beta[0], found.fluctuation_ohm, found.memory_s, nothing, nothing
-    )
-    z = np.empty(t.size)
-    fits.innovations(window, 0.0, width, found.shape, beta, FAR, z)
-    window = window._replace(use=use & (np.abs(z) < FAR))
-    if int(window.use.sum()) < LEAST:
+    if offset_u_v == 0.0 and (hum is None or hum.covariance is None):
         return found
-    columns, prior = _added(sense * (t + found.middle_s.value), i, hum, offset_u_v)
-    own = _beforehand(found, closed_scatter_ohm)
-    p = own.size + columns.shape[1]
-    normal, right = np.zeros((p, p)), np.zeros(p)
-    kernels.normal_equations(window, 0.0, width, found.shape, beta, columns, normal, right)
-    normal[np.arange(own.size), np.arange(own.size)] += own
-    normal[own.size :, own.size :] += prior
-    alone = kernels.solved(np.ascontiguousarray(normal[: own.size, : own.size]), right[: own.size])
-    return _moved(found, alone, kernels.solved(normal, right))
+    coefficients, scale, prior = _added(hum, offset_u_v)
+    closed_v = closed_scatter_ohm * float(np.nanmedian(current_a))
+    moved = joint_step(
+        np.ascontiguousarray(time_s),
+        np.ascontiguousarray(voltage_v),
+        np.ascontiguousarray(current_a),
+        np.ascontiguousarray(rate_a_s),
+        found.middle_s.value,
+        found.duration_s.value,
+        found.shape,
+        np.array([found.closed_ohm.value, found.arcing_ohm.value, found.inductance_h.value]),
+        long_run * np.array([sigma_v**2 + closed_v**2, sigma_v**2]),
+        found.fluctuation_ohm,
+        found.memory_s,
+        FAR,
+        _beforehand(found, closed_scatter_ohm),
+        coefficients,
+        scale,
+        prior,
+        sense,
+        0.0 if hum is None else hum.origin_s,
+    )
+    return _moved(found, moved[:2], moved[2:])
 
 
-def _part(found: Commutation, time_s: FloatArray) -> tuple[slice, int]:
-    """Samples about the move, and how many neighbours of them are averaged."""
-    step = float(time_s[-1] - time_s[0]) / (time_s.size - 1)
-    middle = int(np.searchsorted(time_s, found.middle_s.value))
-    half = max(LEAST, math.ceil(WING * found.duration_s.value / step - 1e-6))
-    part = slice(max(0, middle - half), min(time_s.size, middle + half))
-    return part, max(1, (part.stop - part.start) // WINDOW)
-
-
-def _added(
-    clock_s: FloatArray, current_a: FloatArray, hum: Hum | None, offset_u_v: float
-) -> tuple[FloatArray, FloatArray]:
-    """Columns of what is added to the voltage, shape (n, k), and the precision known of them, shape (k, k).
-
-    An offset cannot be told from resistance while the current stands still: the levels hold what it adds at the usual
-    current, and its column what remains.
-    """
-    usual = float(np.nanmedian(current_a))
-    columns, precision = [1.0 - current_a / usual], np.array([[1.0 / max(offset_u_v, LEAST_V) ** 2]])
+def _added(hum: Hum | None, offset_u_v: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Coefficients of what is added to the voltage, their units, and the precision known of them in these units."""
+    precision = np.array([[1.0 / max(offset_u_v, LEAST_V) ** 2]])
     if hum is None or hum.covariance is None:
-        return np.nan_to_num(np.column_stack(columns)), precision
+        return np.zeros(1), np.zeros(1), precision
     scale = np.sqrt(np.maximum(np.diag(hum.covariance), 1e-30))
     correlation = hum.covariance / np.outer(scale, scale) + 1e-9 * np.eye(scale.size)
     whole = np.zeros((scale.size + 1, scale.size + 1))
     whole[:1, :1], whole[1:, 1:] = precision, np.linalg.inv(correlation)
-    return np.nan_to_num(np.column_stack([*columns, hum.columns(clock_s).T * scale])), whole
+    return np.array([hum.frequency_hz, *hum.cosine, *hum.sine]), scale, whole
 
 
 def _courses(
@@ -226,12 +202,8 @@ def _beforehand(found: Commutation, closed_scatter_ohm: float) -> FloatArray:
     return np.asarray(1.0 / np.square(u))
 
 
-def _moved(
-    found: Commutation, alone: tuple[FloatArray, FloatArray], whole: tuple[FloatArray, FloatArray]
-) -> Commutation:
-    """What the rest adds to the fit of the move alone: to its middle, its duration and their variances."""
-    shift, more = (whole[k][:2] - alone[k][:2] for k in (0, 1))
-    more = np.maximum(more, 0.0)
+def _moved(found: Commutation, shift: FloatArray, more: FloatArray) -> Commutation:
+    """The move with its middle and log duration shifted and their variances grown; itself where that means nothing."""
     middle, width = found.middle_s, found.duration_s
     near = STRAIGHT * np.array([width.value, 1.0])
     if not np.all(np.abs(shift) <= np.maximum(near, LONGEST * np.array([middle.u, width.u / width.value]))):
