@@ -13,24 +13,24 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from drm._commutation_kernels import Window, innovations, share_at
+from drm._commutation_kernels import Window, innovations, not_before, share_at
 from drm._hum_kernels import _backward, _cholesky
 from drm._median_kernel import median
 
-__all__ = ["MOVE", "block_means", "course", "joint_step", "normal_equations", "solved"]
+# Compiled with _commutation_kernels, _hum_kernels, _median_kernel: c055664f23dd4569
+__all__ = ["MOVE", "block_means", "course", "courses", "joint_step", "normal_equations", "solved"]
 
 FloatArray = NDArray[np.float64]
 
-#: Half of what the step looks at, in durations of the move, and least number of samples of it; samples beyond which
-#: neighbours are averaged.
-WING, LEAST, SAMPLES = 2.5, 12, 96
 #: Into so many parts a level's residuals are divided to tell how much neighbours share.
 BATCHES = 16
+#: What a sense loop may have, H, standard.
+SENSE_LOOP_H = 1.5e-6
 #: Unknowns of the move alone: middle, log duration, closed level, arcing level, inductance.
 MOVE = 5
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def normal_equations(
     w: Window,
     m: float,
@@ -103,7 +103,7 @@ def normal_equations(
             normal[c, a] = normal[a, c]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def block_means(samples: FloatArray, size: int) -> FloatArray:
     """Means of `size` neighbours, NaN passed over; the rest at the end is dropped."""
     out = np.empty(samples.size // size)
@@ -117,7 +117,7 @@ def block_means(samples: FloatArray, size: int) -> FloatArray:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _shared(t: FloatArray, v: FloatArray, i: FloatArray, level: float, slope: float, limit: float) -> float:
     """Variance of the means of one in BATCHES of the residuals by that of independent ones, at least one."""
     n = t.size
@@ -143,7 +143,7 @@ def _shared(t: FloatArray, v: FloatArray, i: FloatArray, level: float, slope: fl
     return max(1.0, means / batches / (squares / held)) if held and squares > 0.0 else 1.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def course(t: FloatArray, v: FloatArray, i: FloatArray) -> tuple[float, float]:
     """Slope of a level about the time zero, ohm/s, and its standard uncertainty; infinite where it cannot be told.
 
@@ -193,7 +193,7 @@ def course(t: FloatArray, v: FloatArray, i: FloatArray) -> tuple[float, float]:
     return slopes[0], math.sqrt(u * u + bend2 * middles[0] ** 2)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def solved(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Step and its variances, shape (p,), of normal equations whose unknowns may be of very different sizes."""
     p = right.size
@@ -216,109 +216,109 @@ def solved(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArra
     return step, variance
 
 
-@njit(cache=True, nogil=True)
-def _added(clock: FloatArray, i: FloatArray, hum: FloatArray, orders: int, scale: FloatArray) -> FloatArray:
-    """Columns of what is added to the voltage, shape (n, 1 or 2 orders + 2): an offset, cosines, sines, frequency.
+@njit(cache=True, nogil=True, error_model="numpy")
+def courses(
+    time: FloatArray, v: FloatArray, i: FloatArray, at: float, apart_s: float, sliding_s: float
+) -> tuple[float, float, float, float]:
+    """Slope of the closed level up to `apart_s` before the move and of the arcing one from there after it, with u each.
 
-    An offset cannot be told from resistance while the current stands still: the levels hold what it adds at the usual
-    current, and its column what remains.
+    The closed level's is read from `sliding_s` before the move.
     """
-    usual = median(i[np.isfinite(i)])
-    out = np.zeros((clock.size, 2 * orders + 2 if orders else 1))
-    for j in range(clock.size):
-        if i[j] == i[j]:
-            out[j, 0] = 1.0 - i[j] / usual
-        turned = 0.0
-        for m in range(orders):
-            angle = 2.0 * math.pi * hum[0] * (m + 1) * clock[j]
-            c, s = math.cos(angle), math.sin(angle)
-            out[j, 1 + m], out[j, 1 + orders + m] = c * scale[m], s * scale[orders + m]
-            turned += (m + 1) * (hum[1 + orders + m] * c - hum[1 + m] * s)
-        if orders:
-            out[j, 1 + 2 * orders] = 2.0 * math.pi * clock[j] * turned * scale[2 * orders]
+    start, low, high = not_before(time, at - sliding_s), not_before(time, at - apart_s), not_before(time, at + apart_s)
+    # The last tenth is left out: the contact's pressure falls before it parts.
+    stop = time.size - (time.size - high) // 10
+    start = min(start, low)
+    closed, closed_u = course(time[start:low] - at, v[start:low], i[start:low])
+    arcing, arcing_u = course(time[high:stop] - at, v[high:stop], i[high:stop])
+    return closed, closed_u, arcing, arcing_u
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _precision(reach: float, closed: float, arcing: float, closed_scatter: float) -> FloatArray:
+    """Precision known of middle, log duration, both levels and inductance; about the fit's own values."""
+    out = np.empty(MOVE)
+    out[0], out[1], out[3], out[4] = 1.0 / reach**2, 1.0, 1.0 / arcing**2, 1.0 / SENSE_LOOP_H**2
+    out[2] = 1.0 / (closed_scatter**2 + (1e-4 * closed) ** 2)
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def joint_step(
     time: FloatArray,
-    volts: FloatArray,
-    amps: FloatArray,
-    slew: FloatArray,
-    at: float,
+    v: FloatArray,
+    i: FloatArray,
+    rate: FloatArray,
+    size: int,
+    m: float,
     d: float,
     shape: int,
     beta: FloatArray,
-    noise2: FloatArray,
     spread: float,
-    tau: float,
-    far: float,
-    own: FloatArray,
-    hum: FloatArray,
-    scale: FloatArray,
+    memory: float,
+    reach: float,
+    closed_scatter: float,
+    sigma: float,
+    long_run: float,
+    offset_u: float,
+    added: FloatArray,
     prior: FloatArray,
-    sense: float,
-    origin: float,
-) -> FloatArray:
-    """What everything beside the move changes in it: middle and log duration, then what their variances grow by.
+    far: float,
+    least: int,
+) -> tuple[int, float, float, float, float]:
+    """One Gauss-Newton step from a fit of the move alone, and what all the rest adds to its variances.
 
     Parameters
     ----------
-    time, volts, amps, slew : shape (n,)
-    at, d, shape, beta : the move about which the step is taken.
-    noise2 : shape (2,)
-        Variance of a closed and of an arcing sample's noise, V^2.
-    spread, tau : as in :class:`Window`.
-    far : innovation beyond which a sample is left out.
-    own : shape (MOVE,)
-        Precision known of the move's unknowns.
-    hum : shape (1,) or (2 m + 1,)
-        Frequency, cosines, sines.
-    scale : shape (2 m + 1,)
-        Units of its unknowns.
-    prior : shape (k, k)
-        Precision known of what is added, in those units.
-    sense, origin
-        ``sense * time - origin`` is the clock of the hum.
+    time, v, i, rate : shape (n,)
+        About the move; `size` neighbours are averaged.
+    reach : s
+        Standard deviation of the middle, known beforehand.
+    offset_u : V
+        Of the offset that is left. It cannot be told from resistance while the current stands still: the levels hold
+        what it adds at the usual current, and its column what remains.
+    added, prior : shape (n // size, k), (k, k)
+        Columns of what else is added to the voltage, and the precision known of them.
+    far : float
+        Innovations beyond are left out.
+    least : int
+        Fewer samples are not stepped from.
 
     Returns
     -------
-    ndarray, shape (4,)
-        NaN where fewer than LEAST samples are there.
+    many : int
+        Samples; the rest is zero where they are fewer than `least`.
+    shift, shift_log, more, more_log
+        Steps of the middle and of the log duration beyond those of the move alone, and their variances likewise.
     """
-    step = (time[-1] - time[0]) / (time.size - 1)
-    middle = np.searchsorted(time, at)
-    half = max(LEAST, math.ceil(WING * d / step - 1e-6))
-    low, high = max(0, middle - half), min(time.size, middle + half)
-    size = max(1, (high - low) // SAMPLES)
-    t = block_means(time[low:high] - at, size)
-    v, i, rate = (
-        block_means(volts[low:high], size),
-        block_means(amps[low:high], size),
-        block_means(slew[low:high], size),
-    )
-    base = np.where(t < 0.5 * d, noise2[0], noise2[1]) / size
-    use = np.isfinite(v) & np.isfinite(i) & np.isfinite(rate)
-    nothing = np.zeros(4)
-    w = Window(t, v, i, rate, base, use, beta[1] / beta[0], spread, tau, nothing, nothing)
-    z = np.empty(t.size)
+    t = block_means(time, size) - m
+    volts, amps, slope = block_means(v, size), block_means(i, size), block_means(rate, size)
+    use, base = np.empty(t.size, dtype=np.bool_), np.empty(t.size)
+    for j in range(t.size):
+        use[j] = math.isfinite(volts[j]) and math.isfinite(amps[j]) and math.isfinite(slope[j])
+        sliding = closed_scatter * amps[j] if t[j] < 0.5 * d and math.isfinite(amps[j]) else 0.0
+        base[j] = long_run / size * (sigma**2 + sliding**2)
+    nothing, z = np.zeros(4), np.empty(t.size)
+    w = Window(t, volts, amps, slope, base, use, beta[1] / beta[0], spread, memory, nothing, nothing)
     innovations(w, 0.0, d, shape, beta, far, z)
-    kept = 0
+    many = 0
     for j in range(t.size):
         use[j] = use[j] and abs(z[j]) < far
-        kept += use[j]
-    out = np.full(4, np.nan)
-    if kept < LEAST:
-        return out
-    added = _added(sense * (t + at) - origin, i, hum, (hum.size - 1) // 2, scale)
-    p = MOVE + added.shape[1]
+        many += use[j]
+    if many < least:
+        return many, 0.0, 0.0, 0.0, 0.0
+    usual = median(amps)
+    columns = np.zeros((t.size, 1 + added.shape[1]))
+    for j in range(t.size):
+        columns[j, 0] = 1.0 - amps[j] / usual if math.isfinite(amps[j]) else 0.0
+        columns[j, 1:] = added[j]
+    own = _precision(reach, beta[0], beta[1], closed_scatter)
+    p = MOVE + columns.shape[1]
     normal, right = np.zeros((p, p)), np.zeros(p)
-    normal_equations(w, 0.0, d, shape, beta, added, normal, right)
+    normal_equations(w, 0.0, d, shape, beta, columns, normal, right)
     for a in range(MOVE):
         normal[a, a] += own[a]
-    normal[MOVE:, MOVE:] += prior
-    alone, alone2 = solved(normal[:MOVE, :MOVE].copy(), right[:MOVE].copy())
-    whole, whole2 = solved(normal, right)
-    for a in range(2):
-        out[a], out[2 + a] = whole[a] - alone[a], max(whole2[a] - alone2[a], 0.0)
-    return out
+    normal[MOVE, MOVE] += 1.0 / offset_u**2
+    normal[MOVE + 1 :, MOVE + 1 :] += prior
+    alone, alone_var = solved(np.ascontiguousarray(normal[:MOVE, :MOVE]), right[:MOVE])
+    whole, whole_var = solved(normal, right)
+    return many, whole[0] - alone[0], whole[1] - alone[1], whole_var[0] - alone_var[0], whole_var[1] - alone_var[1]

@@ -24,13 +24,17 @@ __all__ = ["fit_jointly"]
 
 FloatArray = NDArray[np.float64]
 
+#: Half of what the step looks at, in durations of the move, and least number of samples of it.
+WING, LEAST = 2.5, 12
+#: Samples that the step looks at: beyond, neighbours are averaged.
+WINDOW = 96
 #: How far from its middle the move is over, in durations; how long before it the closed contact's slope is read, s.
 APART, SLIDING_S = 0.8, 5e-3
 #: A step longer than this share of the move, and than this many of the fit's standard uncertainties, leaves the maximum
 #: that it was taken at, and is not taken.
 STRAIGHT, LONGEST = 0.25, 4.0
-#: What a sense loop may have, H, standard; least uncertainty of an offset, V.
-SENSE_LOOP_H, LEAST_V = 1.5e-6, 1e-9
+#: Least uncertainty of an offset, V.
+LEAST_V = 1e-9
 #: A slope of a level this many times its uncertainty is the contact's own.
 CLEAR = 6.0
 
@@ -137,81 +141,82 @@ def _joint_step(
     long_run: float,
 ) -> Commutation:
     """`found` with one Gauss-Newton step in everything; itself where there is too little to take one from."""
-    from drm._joint_kernels import joint_step
+    from drm import _joint_kernels as kernels
 
-    if offset_u_v == 0.0 and (hum is None or hum.covariance is None):
-        return found
-    coefficients, scale, prior = _added(hum, offset_u_v)
-    closed_v = closed_scatter_ohm * float(np.nanmedian(current_a))
-    moved = joint_step(
-        np.ascontiguousarray(time_s),
-        np.ascontiguousarray(voltage_v),
-        np.ascontiguousarray(current_a),
-        np.ascontiguousarray(rate_a_s),
+    width, jumps = found.duration_s.value, (found.closed_ohm.value, found.arcing_ohm.value, found.inductance_h.value)
+    part, size = _part(found, time_s)
+    time, volts, amps, rate = (np.ascontiguousarray(x[part]) for x in (time_s, voltage_v, current_a, rate_a_s))
+    columns, prior = _of_hum(hum, time, size, sense)
+    # A straight step says nothing beyond the move's own width.
+    reach = max(width, found.middle_s.u)
+    many, *moved = kernels.joint_step(
+        time,
+        volts,
+        amps,
+        rate,
+        size,
         found.middle_s.value,
-        found.duration_s.value,
+        width,
         found.shape,
-        np.array([found.closed_ohm.value, found.arcing_ohm.value, found.inductance_h.value]),
-        long_run * np.array([sigma_v**2 + closed_v**2, sigma_v**2]),
+        np.array(jumps),
         found.fluctuation_ohm,
         found.memory_s,
-        FAR,
-        _beforehand(found, closed_scatter_ohm),
-        coefficients,
-        scale,
+        reach,
+        closed_scatter_ohm,
+        sigma_v,
+        long_run,
+        max(offset_u_v, LEAST_V),
+        columns,
         prior,
-        sense,
-        0.0 if hum is None else hum.origin_s,
+        FAR,
+        LEAST,
     )
-    return _moved(found, moved[:2], moved[2:])
+    return _moved(found, *moved) if many >= LEAST else found
 
 
-def _added(hum: Hum | None, offset_u_v: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Coefficients of what is added to the voltage, their units, and the precision known of them in these units."""
-    precision = np.array([[1.0 / max(offset_u_v, LEAST_V) ** 2]])
+def _part(found: Commutation, time_s: FloatArray) -> tuple[slice, int]:
+    """Samples about the move, and how many neighbours of them are averaged."""
+    step = float(time_s[-1] - time_s[0]) / (time_s.size - 1)
+    middle = int(np.searchsorted(time_s, found.middle_s.value))
+    half = max(LEAST, math.ceil(WING * found.duration_s.value / step - 1e-6))
+    part = slice(max(0, middle - half), min(time_s.size, middle + half))
+    return part, max(1, (part.stop - part.start) // WINDOW)
+
+
+def _of_hum(hum: Hum | None, time_s: FloatArray, size: int, sense: float) -> tuple[FloatArray, FloatArray]:
+    """Columns of what of the hum is left, shape (n // size, k), and the precision known of them, shape (k, k)."""
+    from drm._joint_kernels import block_means
+
     if hum is None or hum.covariance is None:
-        return np.zeros(1), np.zeros(1), precision
+        return np.zeros((time_s.size // size, 0)), np.zeros((0, 0))
     scale = np.sqrt(np.maximum(np.diag(hum.covariance), 1e-30))
     correlation = hum.covariance / np.outer(scale, scale) + 1e-9 * np.eye(scale.size)
-    whole = np.zeros((scale.size + 1, scale.size + 1))
-    whole[:1, :1], whole[1:, 1:] = precision, np.linalg.inv(correlation)
-    return np.array([hum.frequency_hz, *hum.cosine, *hum.sine]), scale, whole
+    columns = hum.columns(sense * block_means(time_s, size)).T * scale
+    return np.ascontiguousarray(columns), np.ascontiguousarray(np.linalg.inv(correlation))
 
 
 def _courses(
     found: Commutation, time_s: FloatArray, voltage_v: FloatArray, current_a: FloatArray
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Slopes of the closed level before the move and of the arcing one after it, each with its u, ohm/s."""
-    from drm._joint_kernels import course
+    from drm._joint_kernels import courses
 
-    at, width = found.middle_s.value, found.duration_s.value
-    low, high = np.searchsorted(time_s, [at - APART * width, at + APART * width])
-    # The last tenth is left out: the contact's pressure falls before it parts.
-    start = int(np.searchsorted(time_s, at - max(SLIDING_S, 4.0 * width)))
-    before, after = slice(start, int(low)), slice(int(high), time_s.size - (time_s.size - int(high)) // 10)
-    closed, arcing = (course(time_s[part] - at, voltage_v[part], current_a[part]) for part in (before, after))
-    return closed, arcing
+    width = found.duration_s.value
+    time, volts, amps = (np.ascontiguousarray(x) for x in (time_s, voltage_v, current_a))
+    told = courses(time, volts, amps, found.middle_s.value, APART * width, max(SLIDING_S, 4.0 * width))
+    return told[:2], told[2:]
 
 
-def _beforehand(found: Commutation, closed_scatter_ohm: float) -> FloatArray:
-    """Precision known of middle, log duration, both levels and inductance; about the fit's own values."""
-    closed, arcing = found.closed_ohm.value, found.arcing_ohm.value
-    # A straight step says nothing beyond the move's own width.
-    reach = max(found.duration_s.value, found.middle_s.u)
-    u = np.array([reach, 1.0, math.hypot(closed_scatter_ohm, 1e-4 * closed), arcing, SENSE_LOOP_H])
-    return np.asarray(1.0 / np.square(u))
-
-
-def _moved(found: Commutation, shift: FloatArray, more: FloatArray) -> Commutation:
-    """The move with its middle and log duration shifted and their variances grown; itself where that means nothing."""
+def _moved(found: Commutation, shift_s: float, shift_log: float, more_s2: float, more_log2: float) -> Commutation:
+    """What the rest adds to the fit of the move alone: to its middle, its duration and their variances."""
     middle, width = found.middle_s, found.duration_s
-    near = STRAIGHT * np.array([width.value, 1.0])
-    if not np.all(np.abs(shift) <= np.maximum(near, LONGEST * np.array([middle.u, width.u / width.value]))):
+    near = abs(shift_s) <= max(STRAIGHT * width.value, LONGEST * middle.u)
+    if not (near and abs(shift_log) <= max(STRAIGHT, LONGEST * width.u / width.value)):
         return found
-    factor = math.exp(min(max(float(shift[1]), -0.5), 0.5))
+    factor = math.exp(min(max(shift_log, -0.5), 0.5))
     return replace(
         found,
-        middle_s=Quantity(middle.value + float(shift[0]), math.sqrt(middle.u**2 + float(more[0]))),
-        duration_s=Quantity(factor * width.value, math.sqrt(width.u**2 + width.value**2 * float(more[1]))),
-        onset_s=found.onset_s + float(shift[0]),
+        middle_s=Quantity(middle.value + shift_s, math.hypot(middle.u, math.sqrt(max(more_s2, 0.0)))),
+        duration_s=Quantity(factor * width.value, math.hypot(width.u, width.value * math.sqrt(max(more_log2, 0.0)))),
+        onset_s=found.onset_s + shift_s,
     )
