@@ -16,7 +16,7 @@ from drm.median import nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
 
-__all__ = ["DELAY", "DELAY_U", "Parted", "gain", "loss", "parted_state"]
+__all__ = ["DELAY", "DELAY_U", "Parted", "earlier_touch", "gain", "loss", "parted_state"]
 
 FloatArray = NDArray[np.float64]
 
@@ -109,6 +109,21 @@ def gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int, 
     found.append(_first_current(time, current, last, step))
     known = [t for t in found if np.isfinite(t)]
     return Quantity(min(known), math.hypot(BETWEEN, DELAY_U) * step) if known else NOTHING
+
+
+def earlier_touch(voltage: FloatArray, last: int, threshold: float, step_s: float) -> int:
+    """First touch of a bouncing contact, on arrays turned round: single samples shortly before the first sure one.
+
+    A touch that is over within a sample shows in one, as an impulse does. Where the parted state before it has none,
+    it was a touch.
+    """
+    near = voltage[last + 1 : last + 1 + math.ceil(BOUNCE_S / step_s)]
+    before = voltage[last + 1 + near.size : last + 1 + near.size + ENOUGH]
+    with np.errstate(invalid="ignore"):
+        if before.size < 8 or bool((before < threshold).any()):
+            return last
+        touching = np.flatnonzero(near < threshold)
+    return last + 1 + int(touching[-1]) if touching.size else last
 
 
 def _first_current(time: FloatArray, current: FloatArray, last: int, step_s: float) -> float:

@@ -18,7 +18,7 @@ from drm.commutation import Commutation
 from drm.hum import Hum
 from drm.joint import fit_jointly
 from drm.median import nanmedian
-from drm.parting import DELAY, DELAY_U, gain, loss, parted_state
+from drm.parting import DELAY, DELAY_U, earlier_touch, gain, loss, parted_state
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import Trace, inductance, moving_rate, resistance_of, without_loop
 
@@ -39,6 +39,9 @@ LEAST_ZONE = 3
 SHORTEST_ZONE = 0.4e-3
 
 
+#: Inductance that may be left of the sense loop, H, and the share of the arcing contact's drop that its voltage stays
+#: below where that contact can be told.
+LOOP_H, LOOP_SHARE = 0.5e-6, 0.4
 #: How far before the middle of the arcing zone a disturbance is looked for, s.
 DISTURBED_S = 5e-3
 #: A level less than this many times the closed one is no arcing contact's: a worn one that carries the whole current is
@@ -139,6 +142,8 @@ def segment(
     last = last_metallic(voltage, current, threshold, CONDUCTING * trace.injected_a, pairs)
     if last < 0:
         return Zones(reasons=("no metallic contact is seen",))
+    if pairs:
+        last = earlier_touch(voltage, last, threshold, step)
     gone = last >= n - 3
     cut = last
     if np.isfinite(until_s):
@@ -229,7 +234,10 @@ def segment(
         reasons.append(_no_arcing())
         main = Quantity(arcing.value, step)
         return replace(known, main_s=main, arcing_s=arcing, end_s=until_s, reasons=tuple(reasons))
-    if arcing and (abs(arcing.value - main.value) <= shortest or rests < LEAST_ZONE):
+    # While the current still rises, what looks like an arcing contact may be the sense loop.
+    moving = np.abs(rate[: cut + 1]) * LOOP_H > LOOP_SHARE * min(resting, fit.arcing_ohm.value) * trace.injected_a
+    steady = int(np.count_nonzero((onward[: cut + 1] > over) & ~moving)) if bool(moving.any()) else rests
+    if arcing and (min(abs(arcing.value - main.value), steady * step) <= shortest or rests < LEAST_ZONE):
         reasons.append(_no_arcing())
     if _disturbed(r_near[: split + (cut - split) // 2], step, closed_own, noise):
         reasons.append("the reading falls below what the closed contact has while the contact moves: a disturbed trace")

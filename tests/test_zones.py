@@ -157,3 +157,35 @@ def test_no_resistance_where_the_current_is_gone() -> None:
     a = opening()
     r = resistance_of(a)
     assert np.isnan(r[a.current_a < 0.3 * 200.0]).all()
+
+
+def closing(*, arc: float | None, bounce: bool = False, impulse_s: float = math.nan) -> Trace:
+    """A touch at 50 ms with the current rising through an inductance; with `arc` an arcing contact for 4 ms."""
+    rng = np.random.default_rng(2)
+    t = np.arange(int(0.1 * RATE)) / RATE
+    since = np.maximum(t - 0.05 - (1e-3 if bounce else 0.0), 0.0)
+    i = 200.0 * (1.0 - np.exp(-since / 0.25e-3))
+    r = np.where(t > 0.054, 40e-6, arc if arc is not None else 40e-6)
+    v = np.where(since > 0.0, r * i + 0.5e-6 * np.gradient(i, t), 2.0)
+    if bounce:
+        v[np.argmin(np.abs(t - 0.05))] = 0.02
+    if math.isfinite(impulse_s):
+        v[np.argmin(np.abs(t - impulse_s))] = 0.02
+    v = np.minimum(v, 2.0) + rng.normal(scale=1e-4, size=t.size) * (v < 2.0)
+    return Trace(t, v, i + rng.normal(scale=0.05, size=t.size), "close", slice(t.size - 700, t.size), 200.0, 1e-4, 2.0)
+
+
+def test_what_the_sense_loop_adds_while_the_current_rises_is_no_arcing_contact() -> None:
+    z = segment(closing(arc=None))
+    assert any("no arcing zone" in reason for reason in z.reasons)
+    assert not any("no arcing zone" in reason for reason in segment(closing(arc=300e-6)).reasons)
+
+
+def test_a_touch_shorter_than_a_sample_is_a_bouncing_contacts_first() -> None:
+    z = segment(closing(arc=300e-6, bounce=True))
+    assert z.arcing_s.value == pytest.approx(0.05, abs=1.5 / RATE)
+
+
+def test_a_single_sample_is_no_touch_where_the_parted_trace_has_such_impulses() -> None:
+    z = segment(closing(arc=300e-6, bounce=True, impulse_s=0.03))
+    assert z.arcing_s.value == pytest.approx(0.051, abs=1.5 / RATE)
