@@ -22,8 +22,9 @@ LEAST_DIP, LEAST_FLAT = 0.02, 0.03
 SAME_S = 2e-3
 #: Error of a line's end where it is laid through an exponential, as a share of what that changes.
 BENT = 0.1
-#: Simulated: what the true motion moves the armature's stop by, as a share of half the span in which it is sought.
-CORNER = 0.0035
+#: Order of the polynomial up to the armature's stop -> what the true motion moves the corner by, as a share of half the
+#: span that is fitted: simulated.
+CORNER = {2: 0.0035, 3: 0.001}
 #: Power of the time since the armature's start by which the current falls short.
 POWER = 3.0
 
@@ -199,24 +200,31 @@ def _armature(
 
 
 def _stop(t: FloatArray, x: FloatArray, top: int, k: int, sigma: float, step: float) -> Quantity:
-    """Corner of the dip: two parabolas that meet in it, by least squares over every place about the lowest sample."""
+    """Corner of the dip: two polynomials that meet in it, by least squares over every place about the lowest sample.
+
+    Up to the corner the armature gains speed: a parabola leaves a part of that, a cubic minds the noise more. The one
+    that is known better counts.
+    """
     half = max(6, min(k - top, t.size - 1 - k, round(1.5e-3 / step)))
     a, b = max(0, k - half), min(t.size, k + half + 1)
     u, z = t[a:b], x[a:b]
     low, high = float(t[max(a + 2, k - half // 2)]), float(t[min(b - 3, k + half // 2)])
-    best, u_s = 0.5 * (low + high), 0.25 * (high - low)
-    for many in (21, 31):
-        places = np.linspace(max(low, best - 4.0 * u_s), min(high, best + 4.0 * u_s), many)
-        cost = np.array([_corner(u, z, place, half * step) for place in places])
-        best, u_s = _lowest(places, cost / max(sigma**2, float(cost.min()) / max(1, u.size - 6)))
-    # The motion up to the stop is no parabola: what that moves the corner by, as a share of what is fitted.
-    return Quantity(best, math.hypot(u_s, CORNER * half * step))
+    found = []
+    for order, law in CORNER.items():
+        best, u_s = 0.5 * (low + high), 0.25 * (high - low)
+        for many in (21, 31):
+            places = np.linspace(max(low, best - 4.0 * u_s), min(high, best + 4.0 * u_s), many)
+            cost = np.array([_corner(u, z, place, half * step, order) for place in places])
+            best, u_s = _lowest(places, cost / max(sigma**2, float(cost.min()) / max(1, u.size - 4 - order)))
+        found.append(Quantity(best, math.hypot(u_s, law * half * step)))
+    return min(found, key=lambda q: q.u)
 
 
-def _corner(u: FloatArray, z: FloatArray, place: float, wide: float) -> float:
-    """Sum of squares that two parabolas meeting at `place` leave."""
-    left, right = np.minimum(u - place, 0.0), np.maximum(u - place, 0.0)
-    design = np.stack([np.ones_like(u), left, left**2 / wide, right, right**2 / wide], axis=1)
+def _corner(u: FloatArray, z: FloatArray, place: float, wide: float, order: int) -> float:
+    """Sum of squares that a polynomial of `order` up to `place` and a parabola from there leave."""
+    left, right = np.minimum(u - place, 0.0) / wide, np.maximum(u - place, 0.0) / wide
+    powers = [left**n for n in range(1, order + 1)]
+    design = np.stack([np.ones_like(u), *powers, right, right**2], axis=1)
     found, *_ = np.linalg.lstsq(design, z, rcond=None)
     return float(np.sum((z - design @ found) ** 2))
 
