@@ -71,19 +71,37 @@ def errors_of(seeds: Iterable[int], empty: dict[str, int] | None = None) -> Rows
     return out
 
 
+def share(rows: np.ndarray) -> str:
+    """Share of the rows whose interval holds the truth; nothing for a few."""
+    return f"{100 * np.mean(np.abs(rows[:, 0]) <= rows[:, 2] + 1e-12):7.1f}" if len(rows) >= 20 else "      -"
+
+
 def main(cases: int, start: int) -> None:
     empty: dict[str, int] = defaultdict(int)
-    rows = errors_of(range(start, start + cases), empty)
-    print(f"{'figure':42s} {'n':>5s} {'empty':>5s} {'inside':>7s} {'rms':>6s} {'mean':>6s} {'median u':>10s}")
-    for column in sorted(rows):
-        d, u, wide = np.array(rows[column]).T
-        share, stated = float(np.mean(np.abs(d) <= wide + 1e-12)), float(np.sqrt(np.mean(u**2)))
+    rows = {c: np.array(r) for c, r in errors_of(range(start, start + cases), empty).items()}
+    print(
+        f"{'figure':30s} {'n':>5s} {'empty':>5s} {'inside':>7s} {'open':>7s} {'close':>7s} {'rms':>6s} {'mean':>6s} u"
+    )
+    for name in sorted({c.partition(" (")[0] + ("*" if "(contact" in c else "") for c in rows | empty}):
+        mine = {
+            kind: rows.get(f"{name.rstrip('*')}{what}", np.empty((0, 3)))
+            for kind, what in (
+                ("open", " (contact, open)" if name.endswith("*") else " (open)"),
+                ("close", " (contact, close)" if name.endswith("*") else " (close)"),
+                ("", "" if not name.endswith("*") else " "),
+            )
+        }
+        d = np.concatenate(list(mine.values()))
+        none = sum(n for c, n in empty.items() if c.partition(" (")[0] + ("*" if "(contact" in c else "") == name)
+        if not len(d):
+            print(f"{name:30s}     0 {none:5d}")
+            continue
+        stated = float(np.sqrt(np.mean(d[:, 1] ** 2)))
         print(
-            f"{column:42s} {d.size:5d} {empty[column]:5d} {100 * share:6.1f}% {np.sqrt(np.mean(d**2)) / stated:6.2f} "
-            f"{d.mean() / stated:6.2f} {np.median(u):10.3g}"
+            f"{name:30s} {len(d):5d} {none:5d} {share(d)} {share(mine['open'])} {share(mine['close'])} "
+            f"{np.sqrt(np.mean(d[:, 0] ** 2)) / stated:6.2f} {d[:, 0].mean() / stated:6.2f} {np.median(d[:, 1]):.3g}"
         )
-    for column in sorted(set(empty) - set(rows)):
-        print(f"{column:42s}     0 {empty[column]:5d}")
+    print("* of one interrupter, in `timing`; empty: not measured")
 
 
 if __name__ == "__main__":
