@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from drm.breaker import Breaker, Interrupter
 from drm.contact_state import NEVER, Switched, metallic, state_of, switched
+from drm.kept import kept
 from drm.operations import Operation
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
@@ -74,6 +75,7 @@ def reference_u(operation: Operation, mechanism: str) -> float:
     return operation.reference_u_s.get(mechanism, COIL_U_S if operation.reference[mechanism] == "coil" else MOTION_U_S)
 
 
+@kept
 def contact_of(
     record: Record, interrupter: Interrupter, operation: Operation, measured: Quantity, *, gain_rel: float
 ) -> Contact:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Damping, SpeedZone
+from drm.kept import kept
 from drm.median import running_median
 from drm.quantity import NOTHING, Quantity
 from drm.travel import Travel, speed
@@ -104,6 +105,7 @@ def moved(
     return Moved(t, toward * (x - begin), stroke, still, kind, begin, travel.resolution_mm, travel.u_mm)
 
 
+@kept
 def figures(
     m: Moved,
     travel: Travel,
@@ -309,6 +311,7 @@ def _pace_before(m: Moved, at: Quantity) -> Quantity:
     return Quantity(1e-3 * (far - near) / BEFORE_S, 1e-3 * math.hypot(far_u, near_u) / BEFORE_S)
 
 
+@kept
 def start_of(m: Moved) -> Quantity:
     """Start of the motion, s on the record's clock: the first few per cent of the stroke carried back to rest.
 
