@@ -25,7 +25,7 @@ SAME_S = 2e-3
 BENT = 0.1
 #: Order of the polynomial up to the armature's stop -> what the true motion moves the corner by, as a share of half the
 #: span that is fitted: simulated.
-CORNER = {2: 0.0035, 3: 0.001}
+CORNER = {2: 0.003, 3: 0.0007}
 #: Power of the time since the armature's start by which the current falls short.
 POWER = 3.0
 

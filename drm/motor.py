@@ -184,18 +184,19 @@ def _end(time: FloatArray, x: FloatArray, first: int, last: int, step: float) ->
 def _rise(x: FloatArray, step: float, sigma: float, edge_u: float) -> tuple[float, float]:
     """How long before its first sample the current began, and how sure that is, s.
 
-    Time as a parabola of the current, through the early rise up to half of it, is carried back to none: an exponential
-    rise bends that way. A current that is there within three samples began anywhere in the interval before the first.
+    Time as a polynomial of the current, through the early rise up to half of it, is carried back to none: an
+    exponential rise bends that way. A current that is there within a few samples began anywhere in the interval before
+    the first.
     """
     top = float(np.max(x)) if x.size else 0.0
     early = np.flatnonzero(x > 0.5 * top)
     k = int(early[0]) + 1 if early.size else 0
     if k < 5:
         return 0.5 * step, edge_u
-    t, y = step * np.arange(k), x[:k] / top
-    design = np.stack([np.ones_like(y), y, y**2], axis=1)
+    t, y, terms = step * np.arange(k), x[:k] / top, 3 if k < 10 else 4
+    design = np.vander(y, terms, increasing=True)
     found, *_ = np.linalg.lstsq(design, t, rcond=None)
-    scatter = max(float(np.std(t - design @ found)) * math.sqrt(k / (k - 3)), sigma / top * abs(float(found[1])))
+    scatter = max(float(np.std(t - design @ found)) * math.sqrt(k / (k - terms)), sigma / top * abs(float(found[1])))
     spread = math.sqrt(max(float(np.linalg.pinv(design.T @ design)[0, 0]), 0.0))
     back = min(max(-float(found[0]), 0.0), 2e-3)
     return back, scatter * spread
