@@ -139,9 +139,9 @@ def _stop(time: FloatArray, x: FloatArray, half: float, sigma: float) -> tuple[f
     if fall > SUDDEN * 2.0 * half:
         return float(time[last]) + 0.5 * step, step / np.sqrt(12.0)
     low, high = last, last + 1
-    while low > 0 and half < x[low - 1] < 1.4 * half and last - low < 60:
+    while low > 0 and 0.7 * half < x[low - 1] < 1.4 * half and last - low < 60:
         low -= 1
-    while high + 1 < x.size and 0.7 * half < x[high + 1] < 1.2 * half and high - last < 60:
+    while high + 1 < x.size and 0.7 * half < x[high + 1] < 1.4 * half and high - last < 60:
         high += 1
     t, y = time[low : high + 1] - time[last], np.log(np.maximum(x[low : high + 1], 0.1 * half) / half)
     rate, level = np.polyfit(t, y, 1)
