@@ -62,6 +62,8 @@ class Zones:
         Median over the arcing zone; NaN where there is none.
     loop_ohm : float
         Earth loop in parallel, infinite where there is none.
+    loop_u_rel : float
+        Relative standard uncertainty of its conductance.
     inductance_h : float
         Of the sense loop, 0 where it could not be told.
     end_s : float
@@ -82,6 +84,7 @@ class Zones:
     end_s: float = float("nan")
     reasons: tuple[str, ...] = ()
     delay_u_s: float = 0.0
+    loop_u_rel: float = 0.0
 
 
 def _long_run(samples: FloatArray, sigma: float, *, block: int = 8) -> float:
@@ -122,7 +125,8 @@ def segment(
 
     opening = trace.kind == "open"
     order = slice(None) if opening else slice(None, None, -1)
-    threshold, parted_v, loop = parted_state(trace, order)
+    parted = parted_state(trace, order)
+    threshold, parted_v, loop = parted.threshold_v, parted.voltage_v, parted.loop_ohm
     closed_v, closed_a = trace.voltage_v[trace.rest][:ENOUGH], trace.current_a[trace.rest][:ENOUGH]
     with np.errstate(invalid="ignore", divide="ignore"):
         closed = nanmedian(closed_v / closed_a)
@@ -156,6 +160,7 @@ def segment(
     henry, _ = inductance(near, slice(None))
     rate = moving_rate(trace, part)
     r_near = without_loop(resistance_of(near, inductance_h=henry, rate_a_s=rate), loop)[order]
+    known = Zones(main_ohm=Quantity(closed_own), loop_ohm=loop, loop_u_rel=parted.loop_u_rel, inductance_h=henry)
     time, current_near, rate = time[first : last + 1], current[first : last + 1], rate[order]
 
     arcing = NOTHING
@@ -181,10 +186,10 @@ def segment(
 
     if split > cut:
         if gone:
-            return Zones(main_ohm=Quantity(closed_own), loop_ohm=loop, inductance_h=henry, reasons=tuple(reasons))
+            return replace(known, reasons=tuple(reasons))
         reasons.append(_no_arcing())
         main = Quantity(arcing.value, step) if arcing else NOTHING
-        return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
+        return replace(known, main_s=main, arcing_s=arcing, end_s=until_s, reasons=tuple(reasons))
 
     split, cut = split - first, cut - first
     zone = r_near[split : cut + 1]
@@ -232,13 +237,20 @@ def segment(
     if arcing and min(fit.arcing_ohm.value, overall, resting) < LEAST_RISE * closed_own:
         reasons.append(_no_arcing())
         main = Quantity(arcing.value, step)
-        return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
+        return replace(known, main_s=main, arcing_s=arcing, end_s=until_s, reasons=tuple(reasons))
     if arcing and (abs(arcing.value - main.value) <= shortest or int(rests.sum()) < LEAST_ZONE):
         reasons.append(_no_arcing())
     if _disturbed(r_near[: split + (cut - split) // 2], step, closed_own, noise):
         reasons.append("the reading falls below what the closed contact has while the contact moves: a disturbed trace")
-    return Zones(
-        main, duration, arcing, Quantity(closed_own), overall, loop, henry, until_s, tuple(reasons), main_delay
+    return replace(
+        known,
+        main_s=main,
+        commutation_s=duration,
+        arcing_s=arcing,
+        arcing_ohm=overall,
+        end_s=until_s,
+        reasons=tuple(reasons),
+        delay_u_s=main_delay,
     )
 
 
