@@ -9,12 +9,12 @@ import math
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from drm.errors import InputError
+from drm.move_in import in_order
 from drm.siblings_use import usable
 
 if TYPE_CHECKING:
@@ -110,7 +110,7 @@ def load_reference(folder: str | os.PathLike[str]) -> Reference:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    path = Path(folder) / "features.parquet"
+    path = in_order(folder) / "features.parquet"
     try:
         raw = path.read_bytes()
         table = pq.read_table(io.BytesIO(raw))
