@@ -128,6 +128,8 @@ class Result:
     automatic: pd.DataFrame | None = None
     #: The earlier test that it was compared with.
     reference: Reference | None = field(default=None, kw_only=True)
+    #: The healthy scatter that it was judged by.
+    population: Population = field(default=ORIENTATION, kw_only=True)
 
     @property
     def plot(self) -> Plots:
@@ -208,7 +210,7 @@ def diagnose(
     Parameters
     ----------
     record : Record or sequence of Record
-        Several give one result (:func:`drm.together.diagnose_all`); edits by hand belong to one record.
+        Several give one result (:func:`drm.together.diagnose_all`).
     breaker : Breaker
         Must name channels that the record has.
     edits : sequence of Edit
@@ -234,9 +236,7 @@ def diagnose(
     if not isinstance(record, Record):
         from drm.together import diagnose_all
 
-        if edits:
-            raise InputError("edits by hand belong to one record", mend="diagnose that record by itself")
-        return diagnose_all(record, breaker, population=population, reference=reference)
+        return diagnose_all(record, breaker, edits=edits, population=population, reference=reference)
     return conclude(see(record, breaker), edits=edits, population=population, reference=reference)
 
 
@@ -362,6 +362,7 @@ def _concluded(seen: Seen, edits: Sequence[Edit], population: Population, refere
         curves=rest.curves,
         sequence=rest.sequence,
         reference=reference,
+        population=population,
     )
 
 
