@@ -44,6 +44,7 @@ def mechanism_table(
     instants: Mapping[tuple[int, str], Sequence[float | Quantity]] | None = None,
     *,
     speed_zone: tuple[float, float] = SPEED_ZONE,
+    curves: Mapping[tuple[str, str, str], Curve] | None = None,
 ) -> pd.DataFrame:
     """Figures of every mechanism in every operation.
 
@@ -57,6 +58,9 @@ def mechanism_table(
     speed_zone : tuple of float
         Part of the stroke over which the mean speed is taken where the breaker file names no zone, shares of the
         stroke from the closed position.
+    curves : mapping, optional
+        (mechanism, kind, operations before it in the record, such as ``OC``) -> an earlier test's travel curve, for
+        mechanisms whose breaker file names none.
 
     Returns
     -------
@@ -109,7 +113,9 @@ def mechanism_table(
                 found |= _started(op, m.name, motion)
                 words["speed_zone"] = zone_words(m.speed_zones, op.kind)
                 words["travel_flags"] = ";".join(travel_faults(motion))
-                reference = references.get(m.name, {}).get(op.kind)
+                before = "".join("O" if o.kind == "open" else "C" for o in operations[:k])
+                earlier = (curves or {}).get((m.name, op.kind, before))
+                reference = references[m.name].get(op.kind) if m.name in references else earlier
                 if reference is not None:
                     found |= _enveloped(breaker, op, m.name, motion, contact, reference)
             changes = auxiliary_of(record, m, op)

@@ -20,6 +20,7 @@ from drm.breaker_file import check_against
 from drm.curves_shape import curves_of
 from drm.denoise import Hum, shrink
 from drm.edits import Edit, by_hand, column_by_hand, of_reading, standing
+from drm.envelope import Curve
 from drm.errors import InputError
 from drm.features.observation import Observation
 from drm.features.registry import FEATURES, measure
@@ -32,6 +33,7 @@ from drm.progress import now
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 from drm.reference import Reference
+from drm.reference_whole import changes_table, compared, earlier_curves
 from drm.resistance import METALLIC_VOLT, Trace, resistance_of, slope, without_loop
 from drm.setup_checks import SetupSeen, beside_the_rest, in_the_traces
 from drm.setup_fault import Fault, reasons_for
@@ -130,6 +132,8 @@ class Result:
     reference: Reference | None = field(default=None, kw_only=True)
     #: The healthy scatter that it was judged by.
     population: Population = field(default=ORIENTATION, kw_only=True)
+    #: Each figure against that test: one row per figure; None where there was none.
+    changes: pd.DataFrame | None = field(default=None, kw_only=True)
 
     @property
     def plot(self) -> Plots:
@@ -277,6 +281,7 @@ def conclude(
     edits: Sequence[Edit] = (),
     population: Population = ORIENTATION,
     reference: Reference | None = None,
+    curves: Mapping[tuple[str, str, str], Curve] | None = None,
 ) -> Result:
     """From zones on: edits by hand, features, siblings, findings.
 
@@ -289,6 +294,9 @@ def conclude(
         Healthy scatter that siblings are judged by.
     reference : Reference, optional
         Earlier result of this breaker to compare with.
+    curves : mapping, optional
+        Travel curves of an earlier test, as :func:`drm.reference_whole.earlier_curves` gives them; those of
+        `reference` where not given.
 
     Returns
     -------
@@ -300,36 +308,48 @@ def conclude(
         If an edit names a reading that the record does not have.
     """
     with keeping(seen.kept):
-        return _concluded(seen, edits, population, reference)
+        about = earlier_curves(reference, seen.breaker) if curves is None else curves
+        return _concluded(seen, edits, population, reference, about)
 
 
-def _concluded(seen: Seen, edits: Sequence[Edit], population: Population, reference: Reference | None) -> Result:
+def _concluded(
+    seen: Seen,
+    edits: Sequence[Edit],
+    population: Population,
+    reference: Reference | None,
+    curves: Mapping[tuple[str, str, str], Curve],
+) -> Result:
     import pandas as pd
 
     record, breaker, operations, travels = seen.record, seen.breaker, seen.operations, seen.travels
     hold = standing(edits)
     _check_edits(edits, seen)
+    offset_u_v = breaker.instrument.voltage_offset_v
     readings: list[Reading] = []
     rows: list[dict[str, Any]] = []
     as_found: list[dict[str, Any]] = []
     for operation, found in zip(operations, seen.found, strict=True):
         mine = {i.name: of_reading(hold, operation=operation.number, interrupter=i.name) for i, _, _, _ in found}
         if any(mine.values()):
-            plain = _zones_of(found, operation, {})
+            plain = _zones_of(found, operation, {}, offset_u_v)
             as_found += [_known(seen, operation, each)[1] for each in plain if mine[each[0].name]]
-        for each in _zones_of(found, operation, mine):
+        for each in _zones_of(found, operation, mine, offset_u_v):
             reading, row = _known(seen, operation, each)
             rows.append(row | {"by_hand": column_by_hand(mine[each[0].name])})
             if reading is not None:
                 readings.append(reading)
     faults = _spoil(seen, rows, readings)
     # Before the table is made: an instant that only a contact's state tells is written into its row.
-    rest = mechanical(record, breaker, operations, travels, rows)
+    rest = mechanical(record, breaker, operations, travels, rows, curves=curves)
     table, mechanisms = pd.DataFrame(rows), rest.mechanisms
     now("comparing the siblings")
     comparison = compare(table, curves=curves_of(readings), population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
+    since = None
+    if reference is not None:
+        others = {"mechanisms": mechanisms, "timing": rest.timing, "travel": rest.curves}
+        since = compared(table, others, reference, breaker)
     said = findings(
         table,
         mechanisms,
@@ -340,6 +360,7 @@ def _concluded(seen: Seen, edits: Sequence[Edit], population: Population, refere
             "reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()},
             "setup_faults": faults,
             "reference": reference,
+            "since": since,
             "timing": rest.timing,
         },
     )
@@ -363,6 +384,7 @@ def _concluded(seen: Seen, edits: Sequence[Edit], population: Population, refere
         sequence=rest.sequence,
         reference=reference,
         population=population,
+        changes=changes_table(since) if since is not None else None,
     )
 
 
@@ -438,13 +460,15 @@ def _first_zones(
         if isinstance(got, Unusable):
             return interrupter, None, Zones(reasons=(got.reason,)), None
         trace = without_skew(got[0], setup.skew_s(interrupter.name))
-        return interrupter, trace, segment(trace), got[1]
+        return interrupter, trace, segment(trace, hum=got[1], offset_u_v=breaker.instrument.voltage_offset_v), got[1]
 
     samples = max((t[0].time_s.size for t in traces.values() if not isinstance(t, Unusable)), default=0)
     return side_by_side(one, breaker.interrupters, most=None if samples >= WORTH else 1)
 
 
-def _zones_of(found: Sequence[_Found], operation: Operation, edits: Mapping[str, Sequence[Edit]]) -> Iterable[_Found]:
+def _zones_of(
+    found: Sequence[_Found], operation: Operation, edits: Mapping[str, Sequence[Edit]], offset_u_v: float
+) -> Iterable[_Found]:
     """Zones of every interrupter in one operation, those injected in series read together, edits by hand applied."""
 
     def edited(interrupter: Interrupter, trace: Trace | None, zones: Zones) -> Zones:
@@ -455,16 +479,16 @@ def _zones_of(found: Sequence[_Found], operation: Operation, edits: Mapping[str,
     ends = _injection_ends({i: edited(i, t, z) for i, t, z, _ in found if t is not None}, operation)
     for interrupter, trace, zones, hum in found:
         if trace is not None and interrupter.name in ends:
-            cut = _cut(trace, *ends[interrupter.name])
+            cut = _cut(trace, hum, offset_u_v, *ends[interrupter.name])
             yield interrupter, trace, edited(interrupter, trace, cut), hum
         else:
             yield interrupter, trace, edited(interrupter, trace, zones), hum
 
 
 @kept
-def _cut(trace: Trace, until_s: float, until_by: str) -> Zones:
+def _cut(trace: Trace, hum: Hum | None, offset_u_v: float, until_s: float, until_by: str) -> Zones:
     """Zones of an interrupter whose current another in series ended or began."""
-    return segment(trace, until_s=until_s, until_by=until_by)
+    return segment(trace, hum=hum, offset_u_v=offset_u_v, until_s=until_s, until_by=until_by)
 
 
 def _line_frequency(record: Record, breaker: Breaker) -> float:

@@ -11,6 +11,7 @@ import numpy as np
 from drm.breaker import Breaker, Interrupter, Mechanism
 from drm.curves_shape import curves_of
 from drm.edits import Edit, standing
+from drm.envelope import Curve
 from drm.errors import BreakerError, InputError, RecordError, nearest
 from drm.findings import LEVELS, Finding, findings
 from drm.kept import Kept, keeping, kept
@@ -20,6 +21,7 @@ from drm.pickup import Attempt, pick_up_table, refusals
 from drm.pipeline import Reading, Result, Seen, conclude, see
 from drm.record import Record
 from drm.reference import Reference
+from drm.reference_whole import changes_table, compared, earlier_curves
 from drm.repeats import repeatability
 from drm.siblings import compare
 from drm.siblings_prior import ORIENTATION, Population
@@ -163,19 +165,26 @@ def conclude_all(
 ) -> Result:
     """From zones on, for all records together; raises as :func:`diagnose_all` does."""
     with keeping(seen.kept):
-        hold = standing(edits)
+        hold, curves = standing(edits), _curves(reference, seen.breaker)
         results = []
         for steps, part in seen.numbered():
             mine = range(steps + 1, steps + len(part.operations) + 1)
             own = tuple(replace(e, operation=e.operation - steps) for e in hold if e.operation in mine)
-            results.append(_concluded(part, own, population))
+            results.append(_concluded(part, own, population, curves))
         _check_edits(edits, results, seen)
         return _joined(results, seen, tuple(edits), population, reference)
 
 
 @kept
-def _concluded(part: Seen, edits: Sequence[Edit], population: Population) -> Result:
-    return conclude(part, edits=edits, population=population)
+def _curves(reference: Reference | None, breaker: Breaker) -> dict[tuple[str, str, str], Curve]:
+    return earlier_curves(reference, breaker)
+
+
+@kept
+def _concluded(
+    part: Seen, edits: Sequence[Edit], population: Population, curves: dict[tuple[str, str, str], Curve]
+) -> Result:
+    return conclude(part, edits=edits, population=population, curves=curves)
 
 
 def _check_edits(edits: Sequence[Edit], results: Sequence[Result], seen: SeenTogether) -> None:
@@ -311,6 +320,12 @@ def _joined(
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
     static = static_table(seen.still, breaker)
     pick = pick_up_table(tables["mechanisms"], seen.refused, breaker)
+    charging = pd.concat(motors, ignore_index=True) if motors else None
+    since = None
+    if earlier is not None:
+        others = {k: tables[k] for k in ("mechanisms", "timing")} | {"travel": tables["curves"]}
+        others |= {"static": static, "pick_up": pick} | ({} if charging is None else {"motors": charging})
+        since = compared(table, others, earlier, breaker)
     said = findings(
         table,
         tables["mechanisms"],
@@ -319,6 +334,7 @@ def _joined(
         readings_facts={
             "reference_s": reference,
             "reference": earlier,
+            "since": since,
             "timing": tables["timing"],
             "static": static,
             "pick_up": pick,
@@ -333,7 +349,6 @@ def _joined(
         "reference": earlier.about() if earlier is not None else None,
         "edits": [asdict(e) for e in edits],
     }
-    charging = pd.concat(motors, ignore_index=True) if motors else None
     return Result(
         whole,
         breaker,
@@ -355,6 +370,7 @@ def _joined(
         repeats=repeatability(table, tables["mechanisms"]),
         reference=earlier,
         population=population,
+        changes=changes_table(since) if since is not None else None,
     )
 
 
