@@ -682,6 +682,7 @@ def _observe(
         slew_per_s=slew,
         inductance_u_h=INDUCTANCE_U,
         largest_ohm=METALLIC_VOLT / trace.injected_a,
+        loop_u_s=zones.loop_u_rel / zones.loop_ohm,
         hum_u_ohm=_hum_u(hum, zones.main_s.value, end) / trace.injected_a,
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -122,6 +123,19 @@ def test_earth_loop_is_read_from_the_parted_state_and_removed() -> None:
     assert z.loop_ohm == pytest.approx(5e-3, rel=0.01)
     assert z.arcing_ohm == pytest.approx(300e-6, rel=0.03)
     assert z.arcing_s.value == pytest.approx(0.0771, abs=1.5 / RATE)
+
+
+def test_earth_loop_above_the_channels_ceiling_is_known_as_a_bound() -> None:
+    """Circuit law: at the ceiling the parted loop reads at least that over the current."""
+    trace = opening(loop=7e-3)
+    clipped = Trace(
+        trace.time_s, np.minimum(trace.voltage_v, 1.0), trace.current_a, "open", trace.rest, 200.0, 1e-4, 1.0
+    )
+    z = segment(clipped)
+    conductance, u = 1.0 / z.loop_ohm, z.loop_u_rel / z.loop_ohm
+    assert conductance - math.sqrt(3.0) * u == pytest.approx(0.0, abs=1e-9)
+    assert conductance + math.sqrt(3.0) * u == pytest.approx(200.0, rel=1e-6)
+    assert abs(z.arcing_ohm - 300e-6) < 1.96 * z.arcing_ohm**2 * u
 
 
 @pytest.mark.parametrize(("own", "measured"), [(50.0, 49.50), (500.0, 454.5), (1000.0, 833.3)])
