@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from drm.breaker import Breaker, Instrument, Interrupter
 from drm.breaker_file import check_against
+from drm.breaker_times import reference_u
 from drm.curves_shape import curves_of
 from drm.denoise import Hum, shrink
 from drm.edits import Edit, by_hand, column_by_hand, of_reading, standing
@@ -57,9 +58,8 @@ __all__ = ["Reading", "Result", "Seen", "conclude", "diagnose", "see"]
 
 FloatArray = NDArray[np.float64]
 
-#: Standard uncertainty of a coil current's onset, s.
-COIL_U = 20e-6
-#: Of a start of motion, s, and as a share of the time since: encoder steps hide it, the longer the slower it moves.
+#: Standard uncertainty of a start of motion, s, and as a share of the time since: encoder steps hide it, the longer
+#: the slower it moves.
 MOTION_U, MOTION_SHARE = 300e-6, 0.02
 #: Of the sense loop's inductance, H, fitted or not: a metre or two of leads has about a microhenry at the most.
 INDUCTANCE_U = 0.25e-6
@@ -568,7 +568,7 @@ def _read(
         window,
         _with_clock(breaker.instrument, moving, record.time_s, zones, clock_u_s),
         reference,
-        math.hypot(_reference_u(operation.reference[interrupter.mechanism], reference, zones), clock_u_s),
+        math.hypot(_reference_u(operation, interrupter.mechanism, zones), clock_u_s),
     )
     row |= measure(observation)
     if row["arcing_wipe_mm_u"] > COARSE_WIPE_MM:
@@ -610,11 +610,11 @@ def _with_clock(
     return replace(instrument, linkage_mm=math.hypot(instrument.linkage_mm, along))
 
 
-def _reference_u(what: str, reference_s: float, zones: Zones) -> float:
+def _reference_u(operation: Operation, mechanism: str, zones: Zones) -> float:
     """Standard uncertainty of the instant from which times are counted, s."""
-    if what == "coil":
-        return COIL_U
-    since = abs(zones.main_s.value - reference_s) if zones.main_s else 0.0
+    if operation.reference[mechanism] == "coil":
+        return reference_u(operation, mechanism)
+    since = abs(zones.main_s.value - operation.reference_s[mechanism]) if zones.main_s else 0.0
     return max(MOTION_U, MOTION_SHARE * since)
 
 
