@@ -162,7 +162,8 @@ def exchanged_across(
                 level="inspect",
                 what="the voltage leads are exchanged between them: the instants of each fit the other's travel",
                 basis="the contacts' instants against the travels of both mechanisms",
-                otherwise="Contacts or linkages of both misadjusted by just as much as the two motions differ.",
+                otherwise="A breaker file that gives each the other's mechanism; contacts or linkages of both "
+                "misadjusted by just as much as the two motions differ.",
                 check="Follow each voltage lead from the clamp to the channel, mend the connection or the breaker "
                 "file, and read the record again.",
                 interrupters=(a, b),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from drm.siblings_fit import LEAST_COMPARABLE
 from drm.siblings_prior import ScatterPrior
-from drm.siblings_use import usable
+from drm.siblings_use import SPOILED_BY_THE_TEST, reasons, usable
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,7 +51,14 @@ class Cell:
 
 @dataclass(frozen=True, eq=False)
 class Siblings:
-    """The interrupters of one breaker in a fixed order, and what is compared of them."""
+    """The interrupters of one breaker in a fixed order, and what is compared of them.
+
+    Attributes
+    ----------
+    set_aside : mapping
+        Feature -> healthy scatter, of those that a fault of the test took out of the comparison. They keep their share
+        of the false alarms: a fault of the test must not make anything easier to name.
+    """
 
     names: tuple[str, ...]
     poles: tuple[str, ...]
@@ -59,6 +66,7 @@ class Siblings:
     pole: IntArray
     position: IntArray
     cells: tuple[Cell, ...]
+    set_aside: Mapping[str, ScatterPrior] = field(default_factory=dict)
 
 
 def _text(features: pd.DataFrame, column: str) -> NDArray[np.str_]:
@@ -106,7 +114,27 @@ def siblings_of(features: pd.DataFrame, priors: Mapping[str, ScatterPrior]) -> S
         np.asarray(np.unique(poles, return_inverse=True)[1], dtype=np.int64),
         np.asarray(np.unique(positions, return_inverse=True)[1], dtype=np.int64),
         tuple(cells),
+        _set_aside(features, columns, {c.feature for c in cells}),
     )
+
+
+def _set_aside(features: pd.DataFrame, columns: Mapping[str, _Column], compared: set[str]) -> dict[str, ScatterPrior]:
+    """Features that would have been compared but for a fault of the test."""
+    if "quality" not in features:
+        return {}
+    spoiled = np.array([any(r.startswith(SPOILED_BY_THE_TEST) for r in reasons(q)) for q in features["quality"]])
+    if not spoiled.any():
+        return {}
+    stood_in_for = {columns[f].prior.instead_of for f in compared}
+    who = _text(features, "interrupter")
+    out: dict[str, ScatterPrior] = {}
+    for feature, column in columns.items():
+        could = column.use | (spoiled & np.isfinite(np.asarray(features[feature], dtype=np.float64)))
+        if feature in compared or feature in stood_in_for or column.prior.instead_of in (compared | set(out)):
+            continue
+        if np.unique(who[could]).size >= LEAST_COMPARABLE:
+            out[feature] = column.prior
+    return out
 
 
 class _Column:
