@@ -15,13 +15,17 @@ import argparse
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 import drm
 from drm.synthetic import Scenario, Simulation, simulate
 from drm.synthetic.conditions import CONDITIONS, MISLED, draw
+from drm.synthetic.scenario import Setup
+
+FloatArray = NDArray[np.float64]
 
 #: Findings that a condition brings about: what is said there is true and no false alarm.
 TRUE_THERE: dict[str, frozenset[str]] = {
@@ -43,16 +47,42 @@ class Expected:
 
 
 def _apart(key: str) -> Callable[[Scenario, Simulation], str]:
-    """Empty, or why exchanged leads cannot be seen: contacts that part or touch together, by the truth."""
+    """Empty, or why exchanged leads cannot be seen, by the truth.
+
+    Both instants are told to a third of a sample in an opening and two thirds in a closing, where one of the two may be
+    hidden by a bounce, and the breaker file is believed until they speak against it.
+    """
 
     def told(s: Scenario, made: Simulation) -> str:
         a, b = getattr(s.setup, key)
         step_s = 1.0 / made.record.sample_rate_hz
-        at = {(t.interrupter, t.operation): t.arcing_s for t in made.truth}
-        most = max(abs(at[a, k] - at[b, k]) for n, k in at if n == a)
-        return "" if most > 1.5 * step_s else "the contacts part or touch within a sample and a half of one another"
+        at = {(t.interrupter, t.operation): (t.kind, t.arcing_s) for t in made.truth}
+        for n, k in at:
+            kind, instant = at[a, k]
+            if n == a and abs(instant - at[b, k][1]) > {"open": 1.5, "close": 4.0}[kind] * step_s:
+                return ""
+        return "no opening 1.5 nor closing 4 samples apart"
 
     return told
+
+
+def _late(s: Scenario, made: Simulation) -> str:
+    """Empty, or why one late voltage cannot be seen."""
+    if 1e-6 * s.setup.late_us * made.record.sample_rate_hz < 3.0:
+        return "late by fewer than 3 samples"
+    return "" if "O" in s.sequence else "a closing only: a bounce looks the same"
+
+
+def _motions(s: Scenario, made: Simulation) -> str:
+    """Empty, or why exchanged sensors cannot be seen: linkages misadjusted by as much would look the same."""
+    a, b = (np.abs(x - x[0 if s.sequence[0] == "O" else -1]) for x in _travels(s, made))
+    at = [i for t in made.truth if t.pole in s.setup.sensors_exchanged for i in (t.main_s, t.arcing_s)]
+    apart = float(np.sqrt(np.mean(np.interp(at, made.record.time_s, a - b) ** 2)))
+    return "" if apart > 1.5 else "the motions differ by less than 1.5 mm where the contacts part or touch"
+
+
+def _travels(s: Scenario, made: Simulation) -> list[FloatArray]:
+    return [np.asarray(made.record.channel(f"TRV_{p}").values("mm")) for p in s.setup.sensors_exchanged]
 
 
 def _of(key: str) -> Callable[[Scenario], tuple[str, ...]]:
@@ -68,9 +98,11 @@ FAULTS: dict[str, Expected] = {
     "current_a_tenth": Expected(("setup.scale",), _of("scaled")),
     "current_tenfold": Expected(("setup.scale",), _of("scaled")),
     "sensors_exchanged": Expected(
-        ("setup.travel-wrong-pole",), lambda s: tuple(n for n in s.interrupters if n[0] in s.setup.sensors_exchanged)
+        ("setup.travel-wrong-pole",),
+        lambda s: tuple(n for n in s.interrupters if n[0] in s.setup.sensors_exchanged),
+        _motions,
     ),
-    "skew_one_voltage": Expected(("setup.skew", "setup.pairing"), _of("late")),
+    "skew_one_voltage": Expected(("setup.skew", "setup.pairing"), _of("late"), _late),
     "skew_two_devices": Expected(("setup.skew", "setup.pairing"), lambda s: s.interrupters),
 }
 
@@ -81,6 +113,14 @@ def drawn(seed: int, number: int, condition: str) -> tuple[Scenario, Simulation,
     _, scenario = draw(rng, condition=condition)
     made = simulate(scenario, rng=rng)
     return scenario, made, drm.diagnose(made.record, made.breaker)
+
+
+def well(seed: int, number: int, condition: str) -> drm.Result:
+    """What the program says of the same breaker, from the same seed, with nothing wrong in how it was tested."""
+    rng = np.random.default_rng([seed, number])
+    _, scenario = draw(rng, condition=condition)
+    made = simulate(replace(scenario, setup=Setup()), rng=rng)
+    return drm.diagnose(made.record, made.breaker)
 
 
 def verdicts(result: drm.Result, who: Sequence[str]) -> list[str]:
@@ -107,13 +147,16 @@ def _faults(trials: int, seed: int, only: Sequence[str]) -> int:
     for condition, e in FAULTS.items():
         if only and condition not in only:
             continue
-        named = shown = 0
+        named = shown = at_all = 0
         unseen: Counter[str] = Counter()
         missed, said = [], []
         for k in range(trials):
             scenario, made, result = drawn(seed, k, condition)
             who = e.who(scenario)
-            said += [f"{k}: {v}" for v in verdicts(result, who)]
+            if mine := verdicts(result, who):
+                made_of_it = set(mine) - set(verdicts(well(seed, k, condition), who))
+                at_all += 1
+                said += [f"{k}: {v}" for v in sorted(made_of_it)]
             why = e.visible(scenario, made)
             if why:
                 unseen[why] += 1
@@ -125,9 +168,12 @@ def _faults(trials: int, seed: int, only: Sequence[str]) -> int:
             if not good:
                 missed.append(k)
         share = named / shown if shown else math.nan
-        failed += share < 0.95
-        print(f"{condition:26s} {named:3d}/{shown:<3d} named   missed {missed}   verdicts {said[:4]} {dict(unseen)}",
-              flush=True)  # fmt: skip
+        failed += share < 0.95 or bool(said)
+        print(
+            f"{condition:26s} {named:3d}/{shown:<3d} named   missed {missed}   verdicts made {said}, records with any "
+            f"{at_all}   {dict(unseen)}",
+            flush=True,
+        )
     return failed
 
 

@@ -21,8 +21,8 @@ NEAR = 1.25
 #: sensors on a crank or a rod of the mechanism show less or more, none ten times as much.
 PLAUSIBLE_MM = (20.0, 600.0)
 _CHECK = (
-    "See the sensor's unit, the `scale` or `curve` of the breaker file and the range of the channel, compare the stroke "
-    "with the maker's documents, then read the record again."
+    "See the sensor's unit, the `scale` or `curve` of the breaker file and the range of the channel, compare the "
+    "stroke with the maker's documents, then read the record again."
 )
 
 
