@@ -36,6 +36,7 @@ def off_rows(rate_hz: float) -> list[Off]:
         Off("correlated noise, lag-one 0.5", replace(base, lag_one=0.5), near),
         Off("2 % impulses", replace(base, impulses=0.02), near),
         Off("16 bits over 20 V", replace(base, step_v=bits), near),
+        Off("arcing level rising by 30 %", replace(base, slope=0.3), near),
         Off("all three, smoothstep", replace(base, lag_one=0.5, impulses=0.02, step_v=bits, shape="smoothstep"), near),
         Off("15 % fluctuation", replace(base, fluctuation=0.15), FLUCTUATING_S),
         Off("15 %, smoothstep", replace(base, fluctuation=0.15, shape="smoothstep"), FLUCTUATING_S),

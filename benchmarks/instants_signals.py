@@ -34,6 +34,7 @@ class Case:
     shape: str = "straight"
     fluctuation: float = 0.0
     memory_s: float = 0.3e-3
+    slope: float = 0.0
     henry: float = 0.0
     lag_one: float = 0.0
     impulses: float = 0.0
@@ -98,6 +99,8 @@ def draw(case: Case, rng: np.random.Generator, *, length_s: float = LENGTH_S, mi
         keep = math.exp(-1.0 / case.rate_hz / case.memory_s)
         own = lfilter([math.sqrt(1.0 - keep * keep)], [1.0, -keep], rng.standard_normal(n))
         arcing = case.arcing_ohm * np.exp(case.fluctuation * own)
+    # By `slope` of the level over the zone, from the middle of the move on.
+    arcing = arcing * (1.0 + case.slope * np.maximum(time - middle, 0.0) / (parting - middle))
     ohm = case.closed_ohm + (arcing - case.closed_ohm) * h
     amps, rate = _response(time, ohm, case)
     parted = time > parting

@@ -13,7 +13,7 @@ from instants_ours import found_by, trace_of
 from instants_peers import binseg, kernel, resistance
 from instants_signals import Case, draw
 
-from drm._commutation_kernels import ramp_search
+from drm._move_kernels import ramp_search
 from drm.resistance import Trace
 from drm.zones import segment
 

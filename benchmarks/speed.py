@@ -26,6 +26,7 @@ import drm
 from drm import pipeline, threads
 from drm.denoise import robust_lstsq
 from drm.hum import fit_hum
+from drm.kept import Kept
 from drm.operations import find_operations
 from drm.readers import read
 from drm.synthetic import named, simulate, write_simulation
@@ -145,7 +146,7 @@ def stages(record: drm.Record, breaker: drm.Breaker, rounds: int) -> None:
         ("travel and its speed", lambda: [speed(t, record.time_s) for t in travels if t is not None]),
         ("clean traces: masks, hum, offset", traces),
         ("zones", lambda: [segment(t) for t in got]),
-        ("features, mechanisms, siblings, findings", lambda: pipeline.conclude(replace(seen, memo={}))),
+        ("features, mechanisms, siblings, findings", lambda: pipeline.conclude(replace(seen, kept=Kept()))),
     ]
     whole = best(lambda: drm.diagnose(fresh(record), breaker), rounds)[1]
     for name, work in parts:

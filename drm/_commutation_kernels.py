@@ -17,13 +17,15 @@ from numpy.typing import NDArray
 
 __all__ = [
     "SHAPES",
+    "Sums",
     "Window",
     "evidence",
     "innovations",
-    "posterior",
-    "profile",
-    "ramp_search",
+    "lead_of",
+    "not_before",
+    "risen",
     "share_at",
+    "summed",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -66,84 +68,132 @@ class Window(NamedTuple):
     weight: FloatArray
 
 
-@njit(cache=True, nogil=True)
-def share_at(
-    shape: int,
-    u: float,
-    ratio: float,
-) -> float:
-    """Share of the current that has moved `u` durations after the middle; `ratio`: arcing level by the closed."""
+@njit(cache=True, nogil=True, error_model="numpy")
+def lead_of(shape: int, ratio: float) -> float:
+    """How long before its middle the move begins, in durations; `ratio`: arcing level by the closed."""
+    if shape < 2:
+        return 0.5
     if shape == 2:
-        x = _HALF - u
-        return 1.0 if x <= 0.0 else (0.0 if x >= 1.0 else 1.0 - x**1.6)
-    if shape == 0 or shape == 1:
-        x = u + 0.5
-    elif shape == 3:
-        x = u + ratio / (1.0 + ratio)
-    else:
-        # Where the smooth step reaches ratio / (1 + ratio): the root of 3 x^2 - 2 x^3 by the rule of the cosine.
-        x = u + 0.5 - math.sin(math.asin(1.0 - 2.0 * ratio / (1.0 + ratio)) / 3.0)
+        return 1.0 - _HALF
+    ahead = ratio / (1.0 + ratio)
+    if shape == 3:
+        return ahead
+    # Where the smooth step reaches `ahead`: the root of 3 x^2 - 2 x^3 by the rule of the cosine.
+    return 0.5 - math.sin(math.asin(1.0 - 2.0 * ahead) / 3.0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def risen(shape: int, x: float, ratio: float) -> float:
+    """Share of the current that has moved after the part `x` of the duration."""
     if x <= 0.0:
         return 0.0
     if x >= 1.0:
         return 1.0
     if shape == 0:
         return x
-    if shape == 1:
-        return x * x * (3.0 - 2.0 * x)
+    if shape == 2:
+        slow: float = 1.0 - (1.0 - x) ** 1.6
+        return slow
     y = x if shape == 3 else x * x * (3.0 - 2.0 * x)
+    if shape == 1:
+        return y
     return (1.0 / (1.0 - y * (1.0 - 1.0 / ratio)) - 1.0) / (ratio - 1.0)
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def share_at(shape: int, u: float, ratio: float) -> float:
+    """Share of the current that has moved `u` durations after the middle; `ratio`: arcing level by the closed."""
+    return risen(shape, u + lead_of(shape, ratio), ratio)
+
+
 @njit(cache=True, nogil=True)
-def ramp_search(
-    t: FloatArray,
-    v: FloatArray,
-    i: FloatArray,
-    closed: float,
-    arcing: float,
-    base2: FloatArray,
-    spread: float,
-    middles: FloatArray,
-    durations: FloatArray,
-) -> tuple[float, float, float]:
-    """Most likely straight move of the resistance under Student's t with three degrees of freedom.
+def not_before(t: FloatArray, x: float) -> int:
+    """First of the ascending `t` that is not less than `x`; their number where there is none."""
+    low, high = 0, t.size
+    while low < high:
+        middle = (low + high) >> 1
+        if t[middle] < x:
+            low = middle + 1
+        else:
+            high = middle
+    return low
 
-    The scale of each sample is its noise (variance `base2`, V^2) and `spread` ohm in proportion to the share moved.
-    Products stand for sums of logarithms, taken out every sixteen samples.
 
-    Returns the middle, the duration and the log likelihood.
+class Sums(NamedTuple):
+    """What the samples before and after any move add to its evidence, so that only those within are gone through.
+
+    Before the move the filter knows nothing and the columns are those of the closed contact: running sums. After it
+    all current is on the arcing contact: what those samples say of the fluctuation at the first of them, by the
+    filter run backwards (the information filter of Fraser and Potter, 1969).
+
+    Attributes
+    ----------
+    fade : float64, shape (n,)
+        What is left of the fluctuation since the sample before.
+    before : float64, shape (n + 1, 7)
+        Sums over all samples before: products of the columns of Rm, L and V, and the logarithm of the variance.
+    after : float64, shape (n + 1, 11)
+        Of this sample and all that follow: precision of the fluctuation; its products with the columns of V, Ra, L;
+        products of these columns; the logarithm of the variance.
     """
-    best, best_m, best_d = -1e300, middles[0], durations[0]
-    for d in durations:
-        for m in middles:
-            total = 0.0
-            top = low = 1.0
-            held = 0
-            for k in range(t.size):
-                x, y = i[k], v[k]
-                if not (x == x and y == y):
-                    continue
-                h = share_at(0, (t[k] - m) / d, 2.0)
-                z = y - x * (closed + (arcing - closed) * h)
-                w = spread * h * x
-                scale2 = base2[k] + w * w
-                low *= scale2
-                top *= 1.0 + z * z / (3.0 * scale2)
-                held += 1
-                if held == 16:
-                    total -= 0.5 * math.log(low) + 2.0 * math.log(top)
-                    top = low = 1.0
-                    held = 0
-            total -= 0.5 * math.log(low) + 2.0 * math.log(top)
-            if total > best:
-                best, best_m, best_d = total, m, d
-    return best_m, best_d, best
+
+    fade: FloatArray
+    before: FloatArray
+    after: FloatArray
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def summed(w: Window) -> Sums:
+    """Running sums of a window, for :func:`evidence`."""
+    n = w.t.size
+    fade, before, after = np.ones(n), np.zeros((n + 1, 7)), np.zeros((n + 1, 11))
+    for k in range(n):
+        if w.spread > 0.0 and k > 0:
+            fade[k] = math.exp(-(w.t[k] - w.t[k - 1]) / w.tau)
+        for j in range(7):
+            before[k + 1, j] = before[k, j]
+        if w.use[k]:
+            x, y, z, inverse = w.i[k], w.v[k], w.rate[k], 1.0 / w.base2[k]
+            before[k + 1, 0] += x * x * inverse
+            before[k + 1, 1] += x * z * inverse
+            before[k + 1, 2] += z * z * inverse
+            before[k + 1, 3] += x * y * inverse
+            before[k + 1, 4] += z * y * inverse
+            before[k + 1, 5] += y * y * inverse
+            before[k + 1, 6] += math.log(w.base2[k])
+    for k in range(n - 1, -1, -1):
+        a, b = after[k + 1], after[k]
+        # Back by one step: what is new in the fluctuation since the sample before is integrated out.
+        f = fade[k + 1] if k + 1 < n else 1.0
+        fresh = 1.0 - f * f
+        grown = 1.0 + a[0] * fresh
+        c = fresh / grown
+        b[0] = f * f * a[0] / grown
+        b[1], b[2], b[3] = f * a[1] / grown, f * a[2] / grown, f * a[3] / grown
+        b[4], b[5], b[6] = a[4] - a[1] * a[1] * c, a[5] - a[1] * a[2] * c, a[6] - a[1] * a[3] * c
+        b[7], b[8], b[9] = a[7] - a[2] * a[2] * c, a[8] - a[2] * a[3] * c, a[9] - a[3] * a[3] * c
+        b[10] = a[10] + math.log(grown)
+        if w.use[k]:
+            x, y, z, inverse = w.i[k], w.v[k], w.rate[k], 1.0 / w.base2[k]
+            g = x * w.spread
+            b[0] += g * g * inverse
+            b[1] += g * y * inverse
+            b[2] += g * x * inverse
+            b[3] += g * z * inverse
+            b[4] += y * y * inverse
+            b[5] += y * x * inverse
+            b[6] += y * z * inverse
+            b[7] += x * x * inverse
+            b[8] += x * z * inverse
+            b[9] += z * z * inverse
+            b[10] += math.log(w.base2[k])
+    return Sums(fade, before, after)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def evidence(
     w: Window,
+    sums: Sums,
     m: float,
     d: float,
     shape: int,
@@ -155,40 +205,42 @@ def evidence(
     `beta` and `cov`, of shape (3,) and (3, 3), are filled with the estimates of (Rm, Ra, L) and their covariance.
     """
     t, v, i, rate, base2, use = w.t, w.v, w.i, w.rate, w.base2, w.use
-    ratio, spread, tau, prior, weight = w.ratio, w.spread, w.tau, w.prior, w.weight
-    n00, n11, n22 = weight[0], weight[1], weight[2]
-    n01 = n02 = n12 = 0.0
-    r0, r1, r2 = weight[0] * prior[0], weight[1] * prior[1], weight[2] * prior[2]
-    yy = weight[0] * prior[0] ** 2 + weight[1] * prior[1] ** 2 + weight[2] * prior[2] ** 2
-    logs = 0.0
+    ratio, spread, prior, weight = w.ratio, w.spread, w.prior, w.weight
+    lead = lead_of(shape, ratio)
+    n = t.size
+    start, stop = not_before(t, m - lead * d), not_before(t, m + (1.0 - lead) * d)
+    b = sums.before[start]
+    n00, n02, n22 = weight[0] + b[0], b[1], weight[2] + b[2]
+    r0, r2 = weight[0] * prior[0] + b[3], weight[2] * prior[2] + b[4]
+    yy = weight[0] * prior[0] ** 2 + weight[1] * prior[1] ** 2 + weight[2] * prior[2] ** 2 + b[5]
+    logs = b[6]
+    n11, r1 = weight[1], weight[1] * prior[1]
+    n01 = n12 = 0.0
     product = 1.0
     p = 1.0
     xy = x0 = x1 = x2 = 0.0
-    live = spread > 0.0
-    n = t.size
-    for k in range(n):
-        if live and k > 0:
-            f = math.exp(-(t[k] - t[k - 1]) / tau)
-            xy *= f
-            x0 *= f
-            x1 *= f
-            x2 *= f
-            p = f * f * p + 1.0 - f * f
+    inverse_d = 1.0 / d
+    for k in range(start, stop):
+        f = sums.fade[k]
+        xy *= f
+        x0 *= f
+        x1 *= f
+        x2 *= f
+        p = f * f * p + 1.0 - f * f
         if not use[k]:
             continue
-        h = share_at(shape, (t[k] - m) / d, ratio)
+        h = risen(shape, (t[k] - m) * inverse_d + lead, ratio)
         a0, a1, a2 = i[k] * (1.0 - h), i[k] * h, rate[k]
-        b = i[k] * h * spread
-        ey, e0, e1, e2 = v[k] - b * xy, a0 - b * x0, a1 - b * x1, a2 - b * x2
-        s = b * b * p + base2[k]
+        g = a1 * spread
+        ey, e0, e1, e2 = v[k] - g * xy, a0 - g * x0, a1 - g * x1, a2 - g * x2
+        s = g * g * p + base2[k]
         inv = 1.0 / s
-        if live:
-            g = p * b * inv
-            xy += g * ey
-            x0 += g * e0
-            x1 += g * e1
-            x2 += g * e2
-            p -= g * b * p
+        g *= p * inv
+        xy += g * ey
+        x0 += g * e0
+        x1 += g * e1
+        x2 += g * e2
+        p *= base2[k] * inv
         n00 += e0 * e0 * inv
         n01 += e0 * e1 * inv
         n02 += e0 * e2 * inv
@@ -203,7 +255,29 @@ def evidence(
         if product < 1e-200 or product > 1e200:
             logs += math.log(product)
             product = 1.0
-    logs += math.log(product)
+    f = sums.fade[stop] if stop < n else 1.0
+    xy *= f
+    x0 *= f
+    x1 *= f
+    x2 *= f
+    p = f * f * p + 1.0 - f * f
+    # All that follows, given what the filter knows here of the fluctuation.
+    a = sums.after[stop]
+    q, cy, c1, c2 = a[0], a[1], a[2], a[3]
+    uy, u0, u1, u2 = cy - q * xy, -q * x0, c1 - q * x1, c2 - q * x2
+    grown = 1.0 + q * p
+    c = p / grown
+    n00 += -u0 * x0 - u0 * u0 * c
+    n01 += -u0 * x1 - c1 * x0 - u0 * u1 * c
+    n02 += -u0 * x2 - c2 * x0 - u0 * u2 * c
+    n11 += a[7] - u1 * x1 - c1 * x1 - u1 * u1 * c
+    n12 += a[8] - u1 * x2 - c2 * x1 - u1 * u2 * c
+    n22 += a[9] - u2 * x2 - c2 * x2 - u2 * u2 * c
+    r0 += -u0 * xy - cy * x0 - u0 * uy * c
+    r1 += a[5] - u1 * xy - cy * x1 - u1 * uy * c
+    r2 += a[6] - u2 * xy - cy * x2 - u2 * uy * c
+    yy += a[4] - uy * xy - cy * xy - uy * uy * c
+    logs += a[10] + math.log(product * grown)
     # Inverse of the symmetric 3 x 3 by cofactors.
     c00, c01, c02 = n11 * n22 - n12 * n12, n02 * n12 - n01 * n22, n01 * n12 - n02 * n11
     det = n00 * c00 + n01 * c01 + n02 * c02
@@ -225,7 +299,7 @@ def evidence(
     return found
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def innovations(
     w: Window,
     m: float,
@@ -240,6 +314,7 @@ def innovations(
     ratio, spread, tau = w.ratio, w.spread, w.tau
     x, p = 0.0, 1.0
     live = spread > 0.0
+    lead = lead_of(shape, ratio)
     for k in range(t.size):
         if live and k > 0:
             f = math.exp(-(t[k] - t[k - 1]) / tau)
@@ -248,7 +323,7 @@ def innovations(
         z[k] = 0.0
         if not use[k]:
             continue
-        h = share_at(shape, (t[k] - m) / d, ratio)
+        h = risen(shape, (t[k] - m) / d + lead, ratio)
         b = i[k] * h * spread
         s = b * b * p + base2[k]
         e = v[k] - i[k] * ((1.0 - h) * beta[0] + h * beta[1]) - beta[2] * rate[k] - b * x
@@ -257,207 +332,3 @@ def innovations(
             g = p * b / s
             x += g * e
             p -= g * b * p
-
-
-@njit(cache=True, nogil=True)
-def _climb(
-    w: Window,
-    m: float,
-    d: float,
-    shape: int,
-    step: float,
-    least: float,
-    most: float,
-    beta: FloatArray,
-    cov: FloatArray,
-) -> tuple[float, float, float]:
-    """Greatest evidence over middle and log duration from a start: the simplex of Nelder and Mead in the plane."""
-    xs = np.empty((3, 2))
-    fs = np.empty(3)
-    ld = math.log(min(max(d, least), most))
-    xs[0, 0], xs[0, 1] = m, ld
-    xs[1, 0], xs[1, 1] = m + max(0.25 * d, 0.3 * step), ld
-    xs[2, 0], xs[2, 1] = m, ld + (0.35 if ld + 0.35 < math.log(most) else -0.35)
-    lo, hi = math.log(least), math.log(most)
-    for j in range(3):
-        fs[j] = evidence(w, xs[j, 0], math.exp(xs[j, 1]), shape, beta, cov)
-    trial = np.empty(2)
-    for _ in range(60):
-        a = 0
-        c = 0
-        for j in range(1, 3):
-            if fs[j] > fs[a]:
-                a = j
-            if fs[j] <= fs[c]:
-                c = j
-        if a == c:
-            break
-        b = 3 - a - c
-        if fs[a] - fs[c] < 2e-4:
-            break
-        gm, gd = 0.5 * (xs[a, 0] + xs[b, 0]), 0.5 * (xs[a, 1] + xs[b, 1])
-        trial[0], trial[1] = 2.0 * gm - xs[c, 0], min(max(2.0 * gd - xs[c, 1], lo), hi)
-        f = evidence(w, trial[0], math.exp(trial[1]), shape, beta, cov)
-        if f > fs[a]:
-            em, ed = 3.0 * gm - 2.0 * xs[c, 0], min(max(3.0 * gd - 2.0 * xs[c, 1], lo), hi)
-            fe = evidence(w, em, math.exp(ed), shape, beta, cov)
-            if fe > f:
-                xs[c, 0], xs[c, 1], fs[c] = em, ed, fe
-            else:
-                xs[c, 0], xs[c, 1], fs[c] = trial[0], trial[1], f
-        elif f > fs[b]:
-            xs[c, 0], xs[c, 1], fs[c] = trial[0], trial[1], f
-        else:
-            near = 0.5 if f <= fs[c] else -0.5
-            cm, cd = gm + near * (xs[c, 0] - gm), gd + near * (xs[c, 1] - gd)
-            fc = evidence(w, cm, math.exp(cd), shape, beta, cov)
-            if fc > max(f, fs[c]):
-                xs[c, 0], xs[c, 1], fs[c] = cm, cd, fc
-            else:
-                for j in range(3):
-                    if j != a:
-                        xs[j, 0], xs[j, 1] = 0.5 * (xs[j, 0] + xs[a, 0]), 0.5 * (xs[j, 1] + xs[a, 1])
-                        fs[j] = evidence(w, xs[j, 0], math.exp(xs[j, 1]), shape, beta, cov)
-    a = 0
-    for j in range(1, 3):
-        if fs[j] > fs[a]:
-            a = j
-    return xs[a, 0], xs[a, 1], fs[a]
-
-
-@njit(cache=True, nogil=True)
-def posterior(
-    w: Window,
-    m: float,
-    d: float,
-    chance: FloatArray,
-    live: BoolArray,
-    step: float,
-    least: float,
-    most: float,
-    out: FloatArray,
-    level: FloatArray,
-    var: FloatArray,
-) -> None:
-    """Middle and duration of the move with their variances, every shape weighed by its evidence.
-
-    Parameters
-    ----------
-    m, d : start of the search, s.
-    chance : shape (SHAPES,)
-        Log prior of each shape.
-    live : bool, shape (SHAPES,)
-        Which shapes are still in question.
-    step, least, most : s
-        Sampling interval; bounds of the duration.
-    out : shape (SHAPES, 6)
-        Filled for each shape: middle, log duration, their variances and covariance, log weight (evidence included).
-    level, var : shape (3,)
-        Filled with (Rm, Ra, L) and their variances at the best shape.
-    """
-    beta, cov = np.empty(3), np.empty((3, 3))
-    top = -1e300
-    for shape in range(chance.size):
-        if not live[shape]:
-            out[shape, 5] = -1e300
-            continue
-        bm, bd, f = _climb(w, m, d, shape, step, least, most, beta, cov)
-        width = math.exp(bd)
-        # Curvature by differences wide enough to see past the corners of the likelihood (a sample enters the move).
-        hm, hd = 0.05 * width, 0.1
-        for _ in range(2):
-            f1 = evidence(w, bm + hm, width, shape, beta, cov)
-            f2 = evidence(w, bm - hm, width, shape, beta, cov)
-            g1 = evidence(w, bm, math.exp(bd + hd), shape, beta, cov)
-            g2 = evidence(w, bm, math.exp(bd - hd), shape, beta, cov)
-            amm = (2.0 * f - f1 - f2) / (hm * hm)
-            add = (2.0 * f - g1 - g2) / (hd * hd)
-            if amm > 0.0:
-                hm = min(max(1.0 / math.sqrt(amm), 1e-3 * width), max(width, step))
-            else:
-                hm = min(4.0 * hm, max(width, step))
-            hd = min(max(1.0 / math.sqrt(add), 1e-3), 1.0) if add > 0.0 else min(4.0 * hd, 1.0)
-        x1 = evidence(w, bm + hm, math.exp(bd + hd), shape, beta, cov)
-        x2 = evidence(w, bm - hm, math.exp(bd - hd), shape, beta, cov)
-        amm, add = max(amm, 1.0 / (max(width, step) ** 2)), max(add, 0.25)
-        amd = (2.0 * f - x1 - x2) / (2.0 * hm * hd) - 0.5 * (amm * hm / hd + add * hd / hm)
-        limit = 0.95 * math.sqrt(amm * add)
-        amd = min(max(amd, -limit), limit)
-        det = amm * add - amd * amd
-        out[shape, 0], out[shape, 1] = bm, bd
-        out[shape, 2], out[shape, 3], out[shape, 4] = add / det, amm / det, -amd / det
-        out[shape, 5] = f + chance[shape] - 0.5 * math.log(det)
-        if out[shape, 5] > top:
-            top = out[shape, 5]
-            evidence(w, bm, width, shape, beta, cov)
-            for j in range(3):
-                level[j], var[j] = beta[j], cov[j, j]
-
-
-@njit(cache=True, nogil=True)
-def profile(
-    w: Window,
-    m: float,
-    d: float,
-    chance: FloatArray,
-    live: BoolArray,
-    step: float,
-    durations: FloatArray,
-    out: FloatArray,
-) -> None:
-    """Middle of the move at each duration and shape, where the arcing contact fluctuates and many durations may do.
-
-    Parameters
-    ----------
-    m, d : start of the search, s.
-    chance : shape (SHAPES,)
-        Log prior of each shape.
-    live : bool, shape (SHAPES,)
-        Which shapes are still in question.
-    durations : shape (k,)
-        Evenly spaced in their logarithm, s.
-    out : shape (SHAPES, k, 3)
-        Filled with middle, its variance, log weight (evidence and prior included, the middle integrated out).
-    """
-    beta, cov = np.empty(3), np.empty((3, 3))
-    for shape in range(chance.size):
-        if not live[shape]:
-            for j in range(durations.size):
-                out[shape, j, 0], out[shape, j, 1], out[shape, j, 2] = m, step * step, -1e300
-            continue
-        near = 0
-        for j in range(durations.size):
-            if abs(math.log(durations[j] / d)) < abs(math.log(durations[near] / d)):
-                near = j
-        # From the likely duration outwards, both ways: each search starts where its neighbour ended, at one onset.
-        for way in (1, -1):
-            j = near if way == 1 else near - 1
-            at = m + 0.5 * (durations[j] - d) if 0 <= j < durations.size else m
-            while 0 <= j < durations.size:
-                width = durations[j]
-                h = max(0.15 * width, 0.2 * step)
-                f = evidence(w, at, width, shape, beta, cov)
-                drop = 0.0
-                for turn in range(14):
-                    up = evidence(w, at + h, width, shape, beta, cov)
-                    down = evidence(w, at - h, width, shape, beta, cov)
-                    if turn < 12 and up > f and up >= down:
-                        at, f = at + h, up
-                        continue
-                    if turn < 12 and down > f:
-                        at, f = at - h, down
-                        continue
-                    drop = f - 0.5 * (up + down)
-                    if drop < 0.3 and h < max(width, step):
-                        h *= 2.0
-                    elif drop > 2.5:
-                        h *= 0.45
-                    else:
-                        break
-                bend = 2.0 * max(drop, 0.3) / (h * h)
-                out[shape, j, 0], out[shape, j, 1] = at, 1.0 / bend
-                out[shape, j, 2] = f + chance[shape] - 0.5 * math.log(bend)
-                following = j + way
-                if 0 <= following < durations.size:
-                    at += 0.5 * (durations[following] - width)
-                j = following

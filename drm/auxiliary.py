@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from drm.breaker import Mechanism
 from drm.contact_state import NEVER, Switched, state_of, switched
+from drm.kept import kept
 from drm.operations import Operation
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
@@ -14,6 +15,7 @@ from drm.record import Record
 __all__ = ["auxiliary_of", "figures"]
 
 
+@kept
 def auxiliary_of(record: Record, mechanism: Mechanism, operation: Operation) -> dict[str, Switched]:
     """How each auxiliary contact changed: a closes with the breaker, b opens with it."""
     out: dict[str, Switched] = {}

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from drm.breaker import Breaker, Interrupter
 from drm.contact_state import NEVER, Switched, metallic, state_of, switched
+from drm.kept import kept
 from drm.operations import Operation
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
@@ -66,6 +67,7 @@ class Contact:
     resistor: Insertion = NO_RESISTOR
 
 
+@kept
 def contact_of(
     record: Record, interrupter: Interrupter, operation: Operation, measured: Quantity, *, gain_rel: float
 ) -> Contact:

@@ -168,20 +168,26 @@ def _faults(truth: Iterable[Any]) -> dict[str, list[str]]:
 @click.option("--out", metavar="FILE", help="Breaker file to write; standard output where not given.")
 @_one_line
 def describe(records: tuple[str, ...], out: str | None) -> int:
-    """Draft a breaker file from a record's channel names and units."""
-    from drm.describe import describe as draft
+    """Draft a breaker file from the names, units, fields and signals of a record's channels.
+
+    Lines that need a hand end in a comment that says what is doubtful, why, and what else it may be; how many they are
+    is said on standard error.
+    """
+    from drm.describe import draft
     from drm.readers import read
 
-    text = draft([read(r) for r in records])
+    drafted = draft([read(r) for r in records])
     if out is None:
-        click.echo(text, nl=False)
+        click.echo(drafted.text, nl=False)
+        click.echo(f"drm: {drafted.summary}", err=True)
         return 0
     target = Path(out)
     if target.exists():
         raise InputError("the file exists and is not overwritten", path=target, mend="give another name to --out")
     from drm.files import write_text
 
-    write_text(target, text)
+    write_text(target, drafted.text)
+    click.echo(f"drm: {drafted.summary}", err=True)
     click.echo(f"{target}: look at the lines marked doubtful, then run drm diagnose")
     return 0
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.coils import Pulse, bridged
+from drm.kept import kept
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 
@@ -41,6 +42,7 @@ class CoilShape:
     cut_s: Quantity = NOTHING
 
 
+@kept
 def shape_of(
     record: Record, channel: str, pulse: Pulse, *, voltage: str | None, current_rel: float, voltage_rel: float
 ) -> CoilShape:

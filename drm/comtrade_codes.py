@@ -109,10 +109,10 @@ def configuration(
     lines.append(f"{len(record.channels)},{len(analog)}A,{len(digital)}D")
     for i, (c, (a, b)) in enumerate(zip(analog, scales, strict=True), 1):
         skew = f"{c.skew_s * 1e6:.12g}"
-        head = f"{i},{c.name},{c.phase},,{c.unit},{_number(a)},{_number(b)},{skew},{-full},{full}"
+        head = f"{i},{c.name},{c.phase},{c.component},{c.unit},{_number(a)},{_number(b)},{skew},{-full},{full}"
         lines.append(head if old else head + ",1,1,P")
     for i, c in enumerate(digital, 1):
-        lines.append(f"{i},{c.name},0" if old else f"{i},{c.name},{c.phase},,0")
+        lines.append(f"{i},{c.name},0" if old else f"{i},{c.name},{c.phase},{c.component},0")
     lines.append(f"{record.frequency_hz:.12g}" if np.isfinite(record.frequency_hz) else "")
     lines += ["1" if rate else "0", f"{_number(rate)},{record.time_s.size}"]
     lines += [_stamp(record.start, old)] * 2

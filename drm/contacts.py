@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from drm.breaker import Breaker, Mechanism
 from drm.coils import bridged
+from drm.kept import kept
 from drm.record import Channel, Record
 
 __all__ = ["LEAST_SWING", "Change", "auxiliary_changes", "interrupter_changes", "levels"]
@@ -106,6 +107,7 @@ def _state_changes(record: Record, name: str, mechanism: str) -> list[Change]:
     ]
 
 
+@kept
 def auxiliary_changes(record: Record, mechanism: Mechanism) -> tuple[Change, ...]:
     """Every change of the auxiliary contacts: a closes with the breaker, b opens with it."""
     out: list[Change] = []

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.kept import kept
 from drm.robust import mad_sd, sidak
 from drm.siblings_fit import LEAST_COMPARABLE, fit
 from drm.siblings_prior import Population, ScatterPrior
@@ -110,26 +111,31 @@ def curves_of(readings: Iterable[Reading]) -> Iterator[SiblingCurve]:
     known = [r for r in readings if r.zones.main_s and r.zones.arcing_s]
     for r in known:
         travel = all(k.travel_mm is not None for k in known if k.operation.kind == r.operation.kind)
-        place = r.travel_mm if travel and r.travel_mm is not None else r.time_ms
-        origin = r.operation.reference_s.get(r.interrupter.mechanism, math.nan)
-        half = 0.6 * r.zones.commutation_s.value if r.zones.commutation_s else 0.0
-        opening = r.operation.kind == "open"
-        main, arcing = r.zones.main_s.value, r.zones.arcing_s.value
-        closed, free = (main - half, main + half) if opening else (main + half, main - half)
-        at = np.interp([1e3 * (t - origin) for t in (closed, free, arcing)], r.time_ms, place)
-        yield SiblingCurve(
-            r.interrupter.name,
-            r.interrupter.pole,
-            str(r.interrupter.position),
-            r.operation.kind,
-            r.operation.number,
-            "mm" if travel else "ms",
-            place,
-            r.resistance_uohm,
-            float(at[0]),
-            float(at[1]),
-            float(at[2]),
-        )
+        yield _curve_of(r, travel)
+
+
+@kept
+def _curve_of(r: Reading, travel: bool) -> SiblingCurve:
+    place = r.travel_mm if travel and r.travel_mm is not None else r.time_ms
+    origin = r.operation.reference_s.get(r.interrupter.mechanism, math.nan)
+    half = 0.6 * r.zones.commutation_s.value if r.zones.commutation_s else 0.0
+    opening = r.operation.kind == "open"
+    main, arcing = r.zones.main_s.value, r.zones.arcing_s.value
+    closed, free = (main - half, main + half) if opening else (main + half, main - half)
+    at = np.interp([1e3 * (t - origin) for t in (closed, free, arcing)], r.time_ms, place)
+    return SiblingCurve(
+        r.interrupter.name,
+        r.interrupter.pole,
+        str(r.interrupter.position),
+        r.operation.kind,
+        r.operation.number,
+        "mm" if travel else "ms",
+        place,
+        r.resistance_uohm,
+        float(at[0]),
+        float(at[1]),
+        float(at[2]),
+    )
 
 
 def _edges(curve: SiblingCurve, zone: Zone) -> FloatArray:
@@ -143,6 +149,7 @@ def _edges(curve: SiblingCurve, zone: Zone) -> FloatArray:
     return np.asarray(low + (high - low) * np.linspace(*span, STRETCHES[zone] + 1), dtype=np.float64)
 
 
+@kept
 def shape_of(curve: SiblingCurve, zone: Zone) -> tuple[FloatArray, FloatArray]:
     """Logarithm of the resistance (uOhm) in each stretch of a zone, and its standard uncertainty.
 

@@ -1,58 +1,32 @@
-"""A first breaker file, drafted from a record's channel names, units and phase fields; doubtful lines say so."""
+"""A first breaker file, drafted from what a record's channels are called and from what their signals show.
+
+Words come first: names, units, phase and component fields. Where they say nothing the signals do, as far as physics
+tells the channels apart; where they contradict the signals the line says so. Only doubtful lines are marked.
+"""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 
+from drm.describe_contacts import contacts
+from drm.describe_draft import Draft, Line, either, key, quoted, told
+from drm.describe_mechanisms import KEYS, Moved, Moving, mechanisms
+from drm.describe_motion import Test
+from drm.describe_names import said
+from drm.describe_pairs import instants_of
+from drm.describe_roles import Role, merged, roles
+from drm.describe_signals import Course, parts
 from drm.errors import RecordError
-from drm.record import Channel, Record
-from drm.units import canonical, units
+from drm.record import Record
+from drm.units import canonical
 
-__all__ = ["describe"]
+__all__ = ["describe", "draft"]
 
-_POLES = {"A": "A", "B": "B", "C": "C", "R": "A", "S": "B", "T": "C", "L1": "A", "L2": "B", "L3": "C"}
-_TRAVEL = re.compile(r"^(trv|trav|travel|stroke|pos|position|displ\w*|way)$")
-_TRIP = re.compile(r"^(tc|trip\w*|open\w*|yo|off)$")
-_CLOSE = re.compile(r"^(cc|clos\w*|yc|on)$")
-_COIL = re.compile(r"^(tc|cc|coil\w*|trip\w*|open\w*|clos\w*|yo|yc)$")
-_MOTOR = re.compile(r"^(mot|motor|charg\w*)$")
-_AUXILIARY = re.compile(r"^(aux\w*|52)$")
-_STATE = re.compile(r"^(state|contact|ch)$")
-_RESISTOR = re.compile(r"^(res|resistor|pir)$")
-
-
-@dataclass(frozen=True)
-class _Read:
-    """A channel and what its name says: lower-case words, pole (or empty), number (or None)."""
-
-    channel: Channel
-    words: tuple[str, ...]
-    pole: str
-    number: int | None
-
-    @property
-    def name(self) -> str:
-        return self.channel.name
-
-    def says(self, *patterns: re.Pattern[str]) -> bool:
-        return all(any(p.match(w) for w in self.words) for p in patterns)
-
-
-@dataclass(frozen=True)
-class _Pair:
-    voltage: _Read
-    current: _Read
-    pole: str
-    position: int
-    doubt: str
-    state: str = ""
-    resistor: str = ""
+_MM = {"mm": 1.0, "µm": 0.001, "cm": 10.0, "m": 1000.0, "in": 25.4}
 
 
 def describe(records: Sequence[Record]) -> str:
-    """Draft a breaker file from what the records call their channels.
+    """Draft a breaker file from the channels of records.
 
     Parameters
     ----------
@@ -69,216 +43,152 @@ def describe(records: Sequence[Record]) -> str:
     RecordError
         If there is no record, or no voltage can be paired with a current, or the records differ in what is named.
     """
+    return draft(records).text
+
+
+def draft(records: Sequence[Record]) -> Draft:
+    """As :func:`describe`, with the lines one by one."""
     if not records:
         raise RecordError("no record to describe", mend="give at least one record")
     record = records[0]
-    usable = [c for c in record.channels if record.names.count(c.name) == 1]
-    channels = [_understood(c) for c in usable]
-    pairs = [_with_states(p, channels) for p in _pairs(record, channels)]
+    words = said([c for c in record.channels if record.names.count(c.name) == 1])
+    names = {w.name for w in words}
+    looks = [parts(r, [c for c in r.channels if c.name in names and r.names.count(c.name) == 1]) for r in records]
+    every = roles(words, merged([look for look, _ in looks]))
+    _refuse_without(record, every)
+    tests = [_tested(r, courses, every) for r, (_, courses) in zip(records, looks, strict=True)]
+    found = contacts(every, tests)
+    if not found:
+        _refuse_unpaired(record, every)
+    _same_channels(records, [n for c in found for n in (c.voltage.name, c.current.name)])
+    common = [r for r in every if all(r.name in other.names for other in records)]
+    moving, moved = mechanisms(common, found, tests)
+    return Draft(tuple(_lines(record, moving, moved, every)))
+
+
+def _tested(record: Record, courses: tuple[Course, ...], every: Sequence[Role]) -> Test:
+    here = [r for r in every if record.names.count(r.name) == 1]
+    volts, amps = (
+        [record.channel(r.name) for r in here if r.quantity == q and r.role == q] for q in ("voltage", "current")
+    )
+    return Test(record, courses, tuple(instants_of(record, courses, volts, amps)))
+
+
+def _refuse_without(record: Record, every: Sequence[Role]) -> None:
+    for quantity, unit in (("voltage", "V"), ("current", "A")):
+        if not any(r.quantity == quantity and r.role == quantity for r in every):
+            raise RecordError(
+                f"no channel is a contact's {quantity} by its unit, name or signal",
+                path=record.path,
+                place="channels",
+                mend=f"give the {quantity} channels the unit {unit}, or write the file by hand",
+            )
+
+
+def _refuse_unpaired(record: Record, every: Sequence[Role]) -> None:
+    volts = [r for r in every if r.quantity == r.role == "voltage"]
+    amps = [r for r in every if r.quantity == r.role == "current"]
+    raise RecordError(
+        f"none of {len(volts)} voltages pairs with one of {len(amps)} currents",
+        path=record.path,
+        place=f"channel '{volts[0].name}'",
+        mend="name them alike, such as U_A1 and I_A1, or write the breaker file by hand",
+    )
+
+
+def _same_channels(records: Sequence[Record], named: Iterable[str]) -> None:
     for other in records[1:]:
-        for name in dict.fromkeys(n for p in pairs for n in (p.voltage.name, p.current.name)):
+        for name in dict.fromkeys(named):
             if name not in other.names:
-                what = f"has no channel '{name}', which '{record.name}' has"
                 raise RecordError(
-                    what, path=other.path, place=f"channel '{name}'", mend="describe records of one breaker together"
+                    f"has no channel '{name}', which '{records[0].name}' has",
+                    path=other.path,
+                    place=f"channel '{name}'",
+                    mend="describe records of one breaker together",
                 )
-    common = [c for c in channels if all(c.name in r.names for r in records)]
-    poles = list(dict.fromkeys(p.pole for p in pairs))
-    own = {c.pole for c in common if c.says(_TRAVEL) or canonical(c.channel.unit) in _moves()}
-    gang = len(poles) > 1 and not own & set(poles)
-    lines = ["# Drafted from the channel names of a record; check every line against the test's wiring.", "[breaker]"]
-    lines += [f"name = {_quoted(record.name)}", _frequency(record), ""]
-    for pole in ["all"] if gang else poles:
-        lines += [*_mechanism(pole, common, gang or len(poles) == 1), ""]
-    for pair in pairs:
-        lines += [*_interrupter(pair, "all" if gang else pair.pole, gang), ""]
-    return "\n".join(lines)
 
 
-def _moves() -> tuple[str, ...]:
-    return units("length") + units("angle")
+def _lines(record: Record, moving: Sequence[Moving], moved: Sequence[Moved], every: Sequence[Role]) -> Iterable[Line]:
+    yield Line("# Drafted from the channels of a record; check it against the test's wiring.")
+    yield Line("[breaker]")
+    yield key("name", record.name)
+    yield _frequency(record)
+    for m in moving:
+        yield Line("")
+        yield from _mechanism(m)
+    for one in moved:
+        yield Line("")
+        yield from _interrupter(one)
+    yield from _left(record, moving, moved, every)
 
 
-def _understood(channel: Channel) -> _Read:
-    """Words of a name, split where letters, digits and signs meet: ``U_A1`` -> u, a, 1."""
-    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", channel.name)
-    words = [w for w in re.split(r"[^0-9A-Za-z]+", spaced) if w]
-    pole, number = _POLES.get(channel.phase.strip().upper(), ""), None
-    out: list[str] = []
-    for n, word in enumerate(words):
-        match = re.fullmatch(r"([A-Za-z]*?)(\d{0,6})", word)
-        letters, digits = match.groups() if match else (word, "")
-        # `IA1`, `UB`, `UTC`: a quantity's letter and a pole's, a coil's or the motor's run together.
-        run = re.fullmatch(r"([UVI])([ABCRST]|TC|CC|M)", letters) if n == 0 else None
-        for part in run.groups() if run else (letters,):
-            if part:
-                out.append(part.lower())
-            # The last `a` or `b` of an auxiliary channel is the kind of contact, written small; poles are capital.
-            if part in _POLES and not pole and not (n == 0 and len(words) > 1 and not run and part in "UVI"):
-                pole = _POLES[part]
-        if digits:
-            out.append(digits)
-            number = int(digits) if number is None else number
-    # A lone m is the motor where it stands for the thing measured, not where it names a place.
-    if out[:1] == ["m"]:
-        out[0] = "motor"
-    elif len(out) > 1 and out[0] in ("u", "v", "i") and out[1] == "m":
-        out[1] = "motor"
-    return _Read(channel, tuple(out), pole, number)
+def _mechanism(m: Moving) -> Iterable[Line]:
+    yield Line("[[mechanism]]")
+    yield key("name", m.name, m.doubt)
+    if "travel" in m.channels:
+        yield _travel(*m.channels["travel"])
+    for name in KEYS:
+        if name in m.channels:
+            role, doubt = m.channels[name]
+            yield key(name, role.name, doubt or role.doubt)
+    kinds = {k: m.channels[k] for k in ("a", "b") if k in m.channels}
+    if kinds:
+        inner = ", ".join(f"{k} = {quoted(role.name)}" for k, (role, _) in kinds.items())
+        doubts = dict.fromkeys(d for role, doubt in kinds.values() if (d := doubt or role.doubt))
+        yield Line(f"auxiliary = {{ {inner} }}", "; ".join(doubts))
 
 
-def _with_states(pair: _Pair, channels: Sequence[_Read]) -> _Pair:
-    """The pair with the state channels of its contact and of its resistor's, told by pole and number."""
-    digital = [c for c in channels if c.channel.digital and c.pole == pair.pole and c.number == pair.position]
-    state = next((c.name for c in digital if c.says(_STATE)), "")
-    return replace(pair, state=state, resistor=next((c.name for c in digital if c.says(_RESISTOR)), ""))
+def _travel(role: Role, doubt: str) -> Line:
+    unit = canonical(role.said.channel.unit)
+    scale, why = _MM.get(unit, 1.0), ""
+    if unit not in _MM:
+        why = f"give mm per {unit or 'unit'} of the sensor, or its curve"
+    whole = "; ".join(dict.fromkeys(d for d in (doubt, role.doubt, why) if d))
+    return Line(f"travel = {{ channel = {quoted(role.name)}, scale = {scale!r} }}", whole)
 
 
-def _pairs(record: Record, channels: Sequence[_Read]) -> list[_Pair]:
-    """Each voltage with the current of the same pole and number, else the pole's one current, else the only one."""
-    aside = (_COIL, _MOTOR, _TRAVEL, _AUXILIARY)
-    contact = [c for c in channels if not c.channel.digital and not any(c.says(p) for p in aside)]
-    voltages = [c for c in contact if canonical(c.channel.unit) in units("voltage")]
-    currents = [c for c in contact if canonical(c.channel.unit) in units("current")]
-    if not voltages or not currents:
-        missing = "voltage" if not voltages else "current"
-        raise RecordError(
-            f"no channel is a contact's {missing} by its unit and name",
-            path=record.path,
-            place="channels",
-            mend=f"give the {missing} channels the unit {'V' if not voltages else 'A'}, or write the file by hand",
-        )
-    out: list[_Pair] = []
-    taken: set[tuple[str, int]] = set()
-    for voltage in voltages:
-        found = _current_for(voltage, currents)
-        if found is None:
-            continue
-        current, doubt = found
-        pole = voltage.pole or current.pole
-        if not pole:
-            pole, doubt = "A", doubt or "no pole in the channel's name or phase"
-        position = voltage.number if voltage.number else 1
-        if voltage.number is None and sum(v.pole == voltage.pole for v in voltages) > 1:
-            doubt = doubt or "no place along the pole in the channel's name"
-        while (pole, position) in taken:
-            position, doubt = position + 1, doubt or "another channel has the same pole and number"
-        taken.add((pole, position))
-        out.append(_Pair(voltage, current, pole, position, doubt))
-    if not out:
-        raise RecordError(
-            f"none of {len(voltages)} voltages pairs with one of {len(currents)} currents",
-            path=record.path,
-            place=f"channel '{voltages[0].name}'",
-            mend="name them alike, such as U_A1 and I_A1, or write the breaker file by hand",
-        )
-    return sorted(out, key=lambda p: (p.pole, p.position))
+def _interrupter(one: Moved) -> Iterable[Line]:
+    c = one.contact
+    yield Line("[[interrupter]]")
+    yield key("name", f"{c.pole}{c.position}")
+    yield key("pole", c.pole, c.pole_doubt)
+    yield Line(f"position = {c.position}", c.position_doubt)
+    yield key("mechanism", one.mechanism, one.doubt)
+    yield key("voltage", c.voltage.name, c.voltage_doubt)
+    yield key("current", c.current.name, c.current_doubt)
+    if c.state:
+        yield key("state", c.state)
+    if c.resistor:
+        yield key("resistor_state", c.resistor)
 
 
-def _current_for(voltage: _Read, currents: Sequence[_Read]) -> tuple[_Read, str] | None:
-    same = [c for c in currents if (c.pole, c.number) == (voltage.pole, voltage.number)]
-    if len(same) == 1:
-        return same[0], ""
-    if same:
-        return same[0], f"{len(same)} currents have this pole and number"
-    pole = [c for c in currents if c.pole == voltage.pole and c.number is None]
-    if len(pole) == 1 and voltage.pole:
-        return pole[0], ""
-    number = [c for c in currents if c.number == voltage.number and not (c.pole and voltage.pole)]
-    if len(number) == 1 and voltage.number is not None:
-        return number[0], "paired by number alone"
-    if len(currents) == 1 and not (currents[0].pole and voltage.pole and currents[0].pole != voltage.pole):
-        return currents[0], "the only current of the record, taken as injected in series"
-    return None
-
-
-def _mechanism(pole: str, channels: Iterable[_Read], only: bool) -> list[str]:
-    mine = [c for c in channels if c.pole == pole or (only and (not c.pole or pole == "all"))]
-    lines = ["[[mechanism]]", f"name = {_quoted(pole)}"]
-    analogue = [c for c in mine if not c.channel.digital]
-    # Length and angle have no other use in such a record, so the unit alone is enough.
-    moving = [c for c in analogue if canonical(c.channel.unit) in _moves()]
-    moving += [c for c in analogue if c.says(_TRAVEL) and c not in moving and canonical(c.channel.unit) not in _moves()]
-    if moving:
-        lines.append(_travel(moving))
-    amps = [c for c in analogue if canonical(c.channel.unit) in units("current")]
-    volts = [c for c in analogue if canonical(c.channel.unit) in units("voltage")]
-    for key, wanted in (
-        ("trip_coil", [c for c in amps if c.says(_TRIP, _COIL) and not c.says(_MOTOR)]),
-        ("close_coil", [c for c in amps if c.says(_CLOSE, _COIL) and not c.says(_MOTOR) and not c.says(_TRIP)]),
-        ("motor", [c for c in amps if c.says(_MOTOR)]),
-        ("trip_coil_voltage", [c for c in volts if c.says(_TRIP, _COIL) and not c.says(_MOTOR)]),
-        (
-            "close_coil_voltage",
-            [c for c in volts if c.says(_CLOSE, _COIL) and not c.says(_MOTOR) and not c.says(_TRIP)],
-        ),
-        ("motor_voltage", [c for c in volts if c.says(_MOTOR)]),
-    ):
-        if wanted:
-            why = f"{len(wanted)} channels could be meant" if len(wanted) > 1 else ""
-            lines.append(_line(f"{key} = {_quoted(wanted[0].name)}", why))
-    contacts = [c for c in mine if c.says(_AUXILIARY)]
-    kinds = {k: [c for c in contacts if c.words[-1] in (k, f"52{k}", f"aux{k}")] for k in ("a", "b")}
-    if any(kinds.values()):
-        inner = ", ".join(f"{k} = {_quoted(v[0].name)}" for k, v in kinds.items() if v)
-        why = "several channels could be meant" if any(len(v) > 1 for v in kinds.values()) else ""
-        lines.append(_line(f"auxiliary = {{ {inner} }}", why))
-    return lines
-
-
-def _travel(moving: Sequence[_Read]) -> str:
-    first = moving[0]
-    unit = canonical(first.channel.unit)
-    scale, why = {"mm": 1.0, "µm": 0.001, "cm": 10.0, "m": 1000.0, "in": 25.4}.get(unit), ""
-    if scale is None:
-        scale, why = 1.0, f"give mm per {_told(unit or 'unit')} of the sensor, or its curve"
-    elif len(moving) > 1:
-        why = f"{len(moving)} channels could be meant"
-    return _line(f"travel = {{ channel = {_quoted(first.name)}, scale = {scale!r} }}", why)
-
-
-def _interrupter(pair: _Pair, mechanism: str, gang: bool) -> list[str]:
-    shared = "no travel channel for each pole: one mechanism assumed for all" if gang else ""
-    return [
-        "[[interrupter]]",
-        f"name = {_quoted(f'{pair.pole}{pair.position}')}",
-        f"pole = {_quoted(pair.pole)}",
-        f"position = {pair.position}",
-        _line(f"mechanism = {_quoted(mechanism)}", shared),
-        f"voltage = {_quoted(pair.voltage.name)}",
-        _line(f"current = {_quoted(pair.current.name)}", pair.doubt),
-        *([f"state = {_quoted(pair.state)}"] if pair.state else []),
-        *([f"resistor_state = {_quoted(pair.resistor)}"] if pair.resistor else []),
-    ]
-
-
-def _frequency(record: Record) -> str:
+def _frequency(record: Record) -> Line:
     if 10.0 <= record.frequency_hz <= 400.0:
-        return f"rated_frequency_hz = {record.frequency_hz:g}"
-    return _line("rated_frequency_hz = 50", "the record does not state the frequency")
+        return Line(f"rated_frequency_hz = {record.frequency_hz:g}")
+    return Line("rated_frequency_hz = 50", "the record does not state the frequency")
 
 
-def _line(text: str, why: str) -> str:
-    return f"{text}  # doubtful: {why}" if why else text
-
-
-def _told(text: str) -> str:
-    """Text safe inside a comment: TOML allows no control character there."""
-    return "".join(c if c.isprintable() else "?" for c in text)
-
-
-def _quoted(text: str) -> str:
-    """A basic TOML string (TOML 1.0): quotes, backslashes and whatever is not printable escaped."""
-    out = []
-    for c in text:
-        code = ord(c)
-        if c in '"\\':
-            out.append("\\" + c)
-        elif c.isprintable():
-            out.append(c)
-        elif 0xD800 <= code <= 0xDFFF:
-            # Half a surrogate pair has no form in TOML at all.
-            out.append("\\uFFFD")
-        else:
-            out.append(f"\\u{code:04X}" if code <= 0xFFFF else f"\\U{code:08X}")
-    return '"' + "".join(out) + '"'
+def _left(record: Record, moving: Sequence[Moving], moved: Sequence[Moved], every: Sequence[Role]) -> Iterable[Line]:
+    """Channels that no line names: those that may belong to one are for a hand, the rest is listed."""
+    used = {r.name for m in moving for r, _ in m.channels.values()}
+    for one in moved:
+        c = one.contact
+        used |= {c.voltage.name, c.current.name, c.state, c.resistor}
+    left = [r for r in every if r.name not in used]
+    open_ = [r for r in left if not r.still and (r.role or r.doubt)]
+    if any(r.role == r.quantity == "current" for r in open_):
+        # A current without a voltage, and a voltage that shows nothing: a lead may be off.
+        open_ += [r for r in left if r.still and r.quantity == "voltage"]
+    twice = sorted({n for n in record.names if record.names.count(n) > 1})
+    if left or twice:
+        yield Line("")
+    for name in twice:
+        yield Line("", f"several channels are called {either([name])}: none of them can be named here")
+    for r in open_:
+        unit = canonical(r.said.channel.unit)
+        what = f"channel {either([r.name])}{f' in {unit}' if unit else ''} is named nowhere"
+        why = "it shows nothing, and a current is left: a lead may be off" if r.still else f"no place for it ({r.role})"
+        yield Line("", f"{what}: {r.doubt or why}")
+    rest = [r for r in left if r not in open_]
+    if rest:
+        yield Line(told("# Not used, they show nothing or nothing that is known: " + ", ".join(r.name for r in rest)))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from drm.breaker import ReferenceTravel
 from drm.errors import BreakerError, nearest
+from drm.kept import kept
 from drm.quantity import NOTHING, Quantity
 
 __all__ = ["Curve", "Departure", "departure", "load_reference"]
@@ -52,6 +53,7 @@ class Departure:
     aligned: str = ""
 
 
+@kept
 def load_reference(reference: ReferenceTravel, mechanism: str) -> dict[str, Curve]:
     """Reference curves by kind from a CSV file with the columns ``kind, time_ms, travel_mm``.
 

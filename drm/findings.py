@@ -66,7 +66,8 @@ def findings(
         ``reference_s``: (operation, mechanism) -> instant in seconds on the record's clock from which that
         mechanism's times are counted; lets poles with mechanisms of their own be compared in time.
         ``timing``, ``static``, ``pick_up``: times, static resistances and pick-up voltages as tables.
-        ``reference``: an earlier result, :class:`drm.reference.Reference`, or None. ``setup_faults``: the
+        ``reference``: an earlier result, :class:`drm.reference.Reference`, or None. ``since``: what was compared with
+        it, :class:`drm.reference_whole.Compared`; made here where not given. ``setup_faults``: the
         :class:`drm.setup_fault.Fault` found in how the test was made.
 
     Returns

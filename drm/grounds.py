@@ -51,7 +51,7 @@ def grounds(result: Result) -> Grounds:
     if earlier:
         before = result.provenance.get("reference") or {}
         which = f", {clean(before['record'], limit=60)}" if before.get("record") else ""
-        rests.append(f"An earlier test of the same breaker{which}, interrupter by interrupter at comparable current.")
+        rests.append(f"An earlier test of the same breaker{which}, figure by figure at comparable conditions.")
     if count > 1:
         rests.append(
             "Published rules where the maker states nothing else and the record allows them: spread of the main"

@@ -70,13 +70,17 @@ class Hum:
         """
         if self.covariance is None:
             return np.zeros_like(time_s)
+        rows = self.columns(time_s)
+        return np.asarray(np.sqrt(np.maximum(np.einsum("in,ij,jn->n", rows, self.covariance, rows), 0.0)))
+
+    def columns(self, time_s: FloatArray) -> FloatArray:
+        """By how much each cosine, each sine and the frequency moves the hum at `time_s`, shape (2 m + 1, n)."""
         past = time_s - self.origin_s
         orders = np.arange(1, len(self.cosine) + 1)
         angles = 2.0 * np.pi * self.frequency_hz * np.outer(orders, past)
         c, s = np.cos(angles), np.sin(angles)
         turned = (orders * np.asarray(self.sine)) @ c - (orders * np.asarray(self.cosine)) @ s
-        rows = np.vstack([c, s, 2.0 * np.pi * past * turned])
-        return np.asarray(np.sqrt(np.maximum(np.einsum("in,ij,jn->n", rows, self.covariance, rows), 0.0)))
+        return np.vstack([c, s, 2.0 * np.pi * past * turned])
 
 
 def fit_hum(

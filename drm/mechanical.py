@@ -11,6 +11,7 @@ import numpy as np
 
 from drm.breaker import Breaker
 from drm.breaker_times import Contact, contact_of, frame, timing_rows
+from drm.envelope import Curve
 from drm.mechanisms import curve_of, mechanism_table, motion_of
 from drm.operations import Operation
 from drm.quantity import NOTHING, Quantity
@@ -60,6 +61,8 @@ def mechanical(
     operations: Sequence[Operation],
     travels: Mapping[str, Travel],
     rows: Sequence[dict[str, Any]],
+    *,
+    curves: Mapping[tuple[str, str, str], Curve] | None = None,
 ) -> Mechanical:
     """Do it.
 
@@ -67,6 +70,8 @@ def mechanical(
     ----------
     rows : sequence of dict
         Feature rows; where only the contact's state tells an instant it is written into its row here.
+    curves : mapping, optional
+        (mechanism, kind, operations before it in the record) -> an earlier test's travel curve.
     """
     by_key = {(r["operation"], r["interrupter"]): r for r in rows}
     contacts: dict[int, list[Contact]] = {}
@@ -87,9 +92,9 @@ def mechanical(
             name = c.interrupter.mechanism
             since = Quantity(1e3 * (c.at_s.value - op.reference_s[name]), 1e3 * c.at_s.u) if c.at_s else NOTHING
             instants.setdefault((op.number, name), []).append(since)
-    table = mechanism_table(record, breaker, operations, travels, instants)
+    table = mechanism_table(record, breaker, operations, travels, instants, curves=curves)
     timing = timing_rows(record, breaker, operations, contacts, coil_u_s=COIL_U_S)
-    curves: list[dict[str, Any]] = []
+    kept: list[dict[str, Any]] = []
     for k, op in enumerate(operations):
         motions = {m.name: motion_of(record, operations, k, travels.get(m.name)) for m in breaker.mechanisms}
         parts = parts_of(op, contacts.get(op.number, ()), motions)
@@ -100,11 +105,11 @@ def mechanical(
             if motion is not None:
                 last = [q for q in instants.get((op.number, name), ()) if isinstance(q, Quantity)]
                 known = max((q.value for q in last), default=math.nan) if all(last) else math.nan
-                curves += _curve(op, name, motion, known)
+                kept += _curve(op, name, motion, known)
     gaps = [_gap(row) for row in timing if row["scope"] == "breaker" and row["operation"] != operations[0].number]
     commands = [min(o.reference_s.values()) for o in operations]
     sequence = sequence_of([o.kind for o in operations], gaps, commands)
-    return Mechanical(table, frame(timing), _curve_frame(curves), sequence)
+    return Mechanical(table, frame(timing), _curve_frame(kept), sequence)
 
 
 def _instant(op: Operation, mechanism: str, row: Mapping[str, Any]) -> Quantity:

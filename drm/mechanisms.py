@@ -15,6 +15,7 @@ from drm.coil_shape import shape_of
 from drm.contact_state import Switched
 from drm.envelope import Curve, departure, load_reference
 from drm.errors import RecordError
+from drm.kept import kept
 from drm.mechanism_columns import COLUMNS, WORDS
 from drm.motor import MotorRun, motor_runs
 from drm.operations import Operation, coil_pulses
@@ -43,6 +44,7 @@ def mechanism_table(
     instants: Mapping[tuple[int, str], Sequence[float | Quantity]] | None = None,
     *,
     speed_zone: tuple[float, float] = SPEED_ZONE,
+    curves: Mapping[tuple[str, str, str], Curve] | None = None,
 ) -> pd.DataFrame:
     """Figures of every mechanism in every operation.
 
@@ -56,6 +58,9 @@ def mechanism_table(
     speed_zone : tuple of float
         Part of the stroke over which the mean speed is taken where the breaker file names no zone, shares of the
         stroke from the closed position.
+    curves : mapping, optional
+        (mechanism, kind, operations before it in the record, such as ``OC``) -> an earlier test's travel curve, for
+        mechanisms whose breaker file names none.
 
     Returns
     -------
@@ -108,7 +113,9 @@ def mechanism_table(
                 found |= _started(op, m.name, motion)
                 words["speed_zone"] = zone_words(m.speed_zones, op.kind)
                 words["travel_flags"] = ";".join(travel_faults(motion))
-                reference = references.get(m.name, {}).get(op.kind)
+                before = "".join("O" if o.kind == "open" else "C" for o in operations[:k])
+                earlier = (curves or {}).get((m.name, op.kind, before))
+                reference = references[m.name].get(op.kind) if m.name in references else earlier
                 if reference is not None:
                     found |= _enveloped(breaker, op, m.name, motion, contact, reference)
             changes = auxiliary_of(record, m, op)
@@ -135,6 +142,7 @@ def mechanism_table(
     return pd.DataFrame(rows, columns=[*head, *WORDS])
 
 
+@kept
 def motion_of(record: Record, operations: Sequence[Operation], number: int, travel: Travel | None) -> Moved | None:
     """The motion of one mechanism in the `number`-th operation (from 0); it ends where the next one begins."""
     if travel is None:

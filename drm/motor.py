@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.coils import bridged
+from drm.kept import kept
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 
@@ -47,6 +48,7 @@ class MotorRun:
     begin_s: float = math.nan
 
 
+@kept
 def motor_runs(
     record: Record, current: str, *, voltage: str | None = None, current_rel: float = 0.005, voltage_rel: float = 0.002
 ) -> tuple[MotorRun, ...]:

@@ -20,10 +20,12 @@ from drm.breaker_file import check_against
 from drm.curves_shape import curves_of
 from drm.denoise import Hum, shrink
 from drm.edits import Edit, by_hand, column_by_hand, of_reading, standing
+from drm.envelope import Curve
 from drm.errors import InputError
 from drm.features.observation import Observation
 from drm.features.registry import FEATURES, measure
 from drm.findings import Finding, findings
+from drm.kept import Kept, keeping, kept
 from drm.mechanical import mechanical
 from drm.motion import LEAST_STROKE_MM
 from drm.operations import Operation, find_operations
@@ -31,6 +33,7 @@ from drm.progress import now
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 from drm.reference import Reference
+from drm.reference_whole import changes_table, compared, earlier_curves
 from drm.resistance import METALLIC_VOLT, Trace, resistance_of, slope, without_loop
 from drm.setup_checks import SetupSeen, beside_the_rest, in_the_traces
 from drm.setup_fault import Fault, reasons_for
@@ -127,6 +130,8 @@ class Result:
     automatic: pd.DataFrame | None = None
     #: The earlier test that it was compared with.
     reference: Reference | None = field(default=None, kw_only=True)
+    #: Each figure against that test: one row per figure; None where there was none.
+    changes: pd.DataFrame | None = field(default=None, kw_only=True)
 
     @property
     def plot(self) -> Plots:
@@ -179,8 +184,8 @@ class Seen:
     ----------
     found : tuple of tuple
         For each operation: interrupter, trace, zones as found from its own trace alone, hum.
-    memo : dict
-        Readings already made, kept so that an edit costs one reading and not all of them.
+    kept : Kept
+        What was worked out before, so that an edit costs one reading and not all of them.
     """
 
     record: Record
@@ -189,7 +194,7 @@ class Seen:
     travels: dict[str, Travel]
     movements: dict[str, _Moving]
     found: tuple[tuple[_Found, ...], ...]
-    memo: dict[tuple[int, str, bool], tuple[str, Any]] = field(default_factory=dict, repr=False)
+    kept: Kept = field(default_factory=Kept, repr=False)
     #: What the traces by themselves say about how the test was made.
     setup: SetupSeen = field(default_factory=SetupSeen)
 
@@ -276,6 +281,7 @@ def conclude(
     edits: Sequence[Edit] = (),
     population: Population = ORIENTATION,
     reference: Reference | None = None,
+    curves: Mapping[tuple[str, str, str], Curve] | None = None,
 ) -> Result:
     """From zones on: edits by hand, features, siblings, findings.
 
@@ -288,6 +294,9 @@ def conclude(
         Healthy scatter that siblings are judged by.
     reference : Reference, optional
         Earlier result of this breaker to compare with.
+    curves : mapping, optional
+        Travel curves of an earlier test, as :func:`drm.reference_whole.earlier_curves` gives them; those of
+        `reference` where not given.
 
     Returns
     -------
@@ -298,32 +307,49 @@ def conclude(
     InputError
         If an edit names a reading that the record does not have.
     """
+    with keeping(seen.kept):
+        about = earlier_curves(reference, seen.breaker) if curves is None else curves
+        return _concluded(seen, edits, population, reference, about)
+
+
+def _concluded(
+    seen: Seen,
+    edits: Sequence[Edit],
+    population: Population,
+    reference: Reference | None,
+    curves: Mapping[tuple[str, str, str], Curve],
+) -> Result:
     import pandas as pd
 
     record, breaker, operations, travels = seen.record, seen.breaker, seen.operations, seen.travels
     hold = standing(edits)
     _check_edits(edits, seen)
+    offset_u_v = breaker.instrument.voltage_offset_v
     readings: list[Reading] = []
     rows: list[dict[str, Any]] = []
     as_found: list[dict[str, Any]] = []
     for operation, found in zip(operations, seen.found, strict=True):
         mine = {i.name: of_reading(hold, operation=operation.number, interrupter=i.name) for i, _, _, _ in found}
         if any(mine.values()):
-            plain = _zones_of(found, operation, {}, seen)
-            as_found += [_known(seen, operation, each, False)[1] for each in plain if mine[each[0].name]]
-        for each in _zones_of(found, operation, mine, seen):
-            reading, row = _known(seen, operation, each, bool(mine[each[0].name]))
+            plain = _zones_of(found, operation, {}, offset_u_v)
+            as_found += [_known(seen, operation, each)[1] for each in plain if mine[each[0].name]]
+        for each in _zones_of(found, operation, mine, offset_u_v):
+            reading, row = _known(seen, operation, each)
             rows.append(row | {"by_hand": column_by_hand(mine[each[0].name])})
             if reading is not None:
                 readings.append(reading)
     faults = _spoil(seen, rows, readings)
     # Before the table is made: an instant that only a contact's state tells is written into its row.
-    rest = mechanical(record, breaker, operations, travels, rows)
+    rest = mechanical(record, breaker, operations, travels, rows, curves=curves)
     table, mechanisms = pd.DataFrame(rows), rest.mechanisms
     now("comparing the siblings")
     comparison = compare(table, curves=curves_of(readings), population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
+    since = None
+    if reference is not None:
+        others = {"mechanisms": mechanisms, "timing": rest.timing, "travel": rest.curves}
+        since = compared(table, others, reference, breaker)
     said = findings(
         table,
         mechanisms,
@@ -334,6 +360,7 @@ def conclude(
             "reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()},
             "setup_faults": faults,
             "reference": reference,
+            "since": since,
             "timing": rest.timing,
         },
     )
@@ -356,6 +383,7 @@ def conclude(
         curves=rest.curves,
         sequence=rest.sequence,
         reference=reference,
+        changes=changes_table(since) if since is not None else None,
     )
 
 
@@ -391,17 +419,12 @@ def _check_edits(edits: Sequence[Edit], seen: Seen) -> None:
             )
 
 
-def _known(seen: Seen, operation: Operation, each: _Found, edited: bool) -> tuple[Reading | None, dict[str, Any]]:
-    """Reading and row of one interrupter, made anew only where its zones are not those of the last time."""
+def _known(seen: Seen, operation: Operation, each: _Found) -> tuple[Reading | None, dict[str, Any]]:
+    """Reading and row of one interrupter; the row is the caller's own."""
     interrupter, trace, zones, hum = each
-    key, signature = (operation.number, interrupter.name, edited), repr(zones)
-    kept = seen.memo.get(key)
-    if kept is None or kept[0] != signature:
-        moving = seen.movements.get(interrupter.mechanism)
-        clock_u_s = seen.setup.clock_u_s(interrupter.name)
-        made = _read(seen.record, seen.breaker, operation, interrupter, trace, zones, hum, moving, clock_u_s)
-        kept = seen.memo[key] = (signature, made)
-    reading, row = kept[1]
+    moving = seen.movements.get(interrupter.mechanism)
+    clock_u_s = seen.setup.clock_u_s(interrupter.name)
+    reading, row = _read(seen.record, seen.breaker, operation, interrupter, trace, zones, hum, moving, clock_u_s)
     return reading, dict(row)
 
 
@@ -436,14 +459,14 @@ def _first_zones(
         if isinstance(got, Unusable):
             return interrupter, None, Zones(reasons=(got.reason,)), None
         trace = without_skew(got[0], setup.skew_s(interrupter.name))
-        return interrupter, trace, segment(trace), got[1]
+        return interrupter, trace, segment(trace, hum=got[1], offset_u_v=breaker.instrument.voltage_offset_v), got[1]
 
     samples = max((t[0].time_s.size for t in traces.values() if not isinstance(t, Unusable)), default=0)
     return side_by_side(one, breaker.interrupters, most=None if samples >= WORTH else 1)
 
 
 def _zones_of(
-    found: Sequence[_Found], operation: Operation, edits: Mapping[str, Sequence[Edit]], seen: Seen
+    found: Sequence[_Found], operation: Operation, edits: Mapping[str, Sequence[Edit]], offset_u_v: float
 ) -> Iterable[_Found]:
     """Zones of every interrupter in one operation, those injected in series read together, edits by hand applied."""
 
@@ -455,23 +478,16 @@ def _zones_of(
     ends = _injection_ends({i: edited(i, t, z) for i, t, z, _ in found if t is not None}, operation)
     for interrupter, trace, zones, hum in found:
         if trace is not None and interrupter.name in ends:
-            instant, by = ends[interrupter.name]
-            cut = _cut(seen, operation, interrupter, trace, instant, by, edited=any(edits.values()))
+            cut = _cut(trace, hum, offset_u_v, *ends[interrupter.name])
             yield interrupter, trace, edited(interrupter, trace, cut), hum
         else:
             yield interrupter, trace, edited(interrupter, trace, zones), hum
 
 
-def _cut(
-    seen: Seen, operation: Operation, who: Interrupter, trace: Trace, instant: float, by: str, *, edited: bool
-) -> Zones:
-    """Zones of an interrupter whose current another in series ended or began; those of the last time where alike."""
-    key, signature = (-operation.number, who.name, edited), repr((instant, by))
-    kept = seen.memo.get(key)
-    if kept is None or kept[0] != signature:
-        kept = seen.memo[key] = (signature, segment(trace, until_s=instant, until_by=by))
-    zones: Zones = kept[1]
-    return zones
+@kept
+def _cut(trace: Trace, hum: Hum | None, offset_u_v: float, until_s: float, until_by: str) -> Zones:
+    """Zones of an interrupter whose current another in series ended or began."""
+    return segment(trace, hum=hum, offset_u_v=offset_u_v, until_s=until_s, until_by=until_by)
 
 
 def _line_frequency(record: Record, breaker: Breaker) -> float:
@@ -507,6 +523,7 @@ def _identity(record: Record, breaker: Breaker, operation: Operation, interrupte
     }
 
 
+@kept
 def _read(
     record: Record,
     breaker: Breaker,
@@ -616,7 +633,7 @@ def _observe(
     reference_u_s: float,
 ) -> Observation:
     """Traces, zones and the instrument's known parts, as the features want them."""
-    rate = slope(trace.time_s, trace.current_a)
+    rate = _rate(trace)
     level = zones.arcing_ohm if math.isfinite(zones.arcing_ohm) else hum.resistance_ohm
     # Half a microhenry is what a fitted inductance may be wrong by; its voltage must stay well below the drop:
     # a stricter bound would pass over the momentary part-separations, which move the current too.
@@ -660,6 +677,12 @@ def _observe(
         largest_ohm=METALLIC_VOLT / trace.injected_a,
         hum_u_ohm=_hum_u(hum, zones.main_s.value, end) / trace.injected_a,
     )
+
+
+@kept
+def _rate(trace: Trace) -> FloatArray:
+    """dI/dt, A/s."""
+    return slope(trace.time_s, trace.current_a)
 
 
 def _hum_u(hum: Hum, main_s: float, end_s: float) -> float:

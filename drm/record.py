@@ -39,6 +39,8 @@ class Channel:
         Step of quantisation in `unit`; 0 where unknown.
     limits : tuple of float
         Least and greatest value that the channel can hold; infinite where unknown.
+    component : str
+        Component that is monitored, as the record's field of that name says; may be empty.
     """
 
     name: str
@@ -49,6 +51,7 @@ class Channel:
     phase: str = ""
     resolution: float = 0.0
     limits: tuple[float, float] = (-np.inf, np.inf)
+    component: str = ""
 
     def values(self, unit: str) -> FloatArray:
         """Samples converted to `unit`.

@@ -7,22 +7,29 @@ import io
 import json
 import math
 import os
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from drm.errors import InputError
+from drm.quantity import NOTHING, Quantity
+from drm.reference_conditions import AT_C, Moved, Surroundings, bulk
 from drm.siblings_use import usable
+from drm.static import COPPER_C
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from drm.breaker import Breaker
 
-__all__ = ["Change", "Reference", "at_20_c", "changes", "load_reference", "why_not"]
+__all__ = ["TABLES", "Change", "Reference", "at_20_c", "changes", "family", "load_reference", "why_not", "with_chance"]
+
+#: Tables of a result that a later one is compared with, beside the features; an older result may lack some.
+TABLES = ("mechanisms", "timing", "static", "pick_up", "motors", "travel")
 
 #: Reproducibility of one interrupter from test to test, standard deviation: (absolute, share of the value). Contacts
 #: bed differently each time they close; common practice, no source.
@@ -42,10 +49,11 @@ RESISTANCES = ("main_resistance_uohm", "arcing_resistance_uohm", "arcing_roughne
 #: Currents that differ by more than this share are not comparable: film and softening depend on the current; common
 #: practice, no source. Speeds that differ by more than the factor are another kind of operation.
 SAME_CURRENT, SAME_SPEED = 0.1, 1.5
-#: Copper, IEC 60028: R20 = R (234.5 + 20) / (234.5 + T).
-COPPER_C, AT_C = 234.5, 20.0
-#: What an ambient that nobody stated may differ by from test to test, K, standard.
-UNKNOWN_K = 8.0
+
+#: Share of the false alarms that the contacts' features may make where other figures are compared too.
+CONTACTS_SHARE = 0.5
+_FAMILY = {"features": "contact", "timing": "times", "static": "static", "pick_up": "pick-up", "motors": "motor"}
+_STARTS = (("coil_", "coil"), ("armature_", "coil"), ("auxiliary_", "auxiliary"), ("motor_", "motor"))
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,12 +70,21 @@ class Reference:
         Of that result.
     sha256 : str
         Of its feature table.
+    tables : dict of DataFrame
+        Those of :data:`TABLES` that it has.
+    stated : dict
+        What its breaker file said of each mechanism, by name.
+    tables_sha256 : str
+        Of those tables, one after the other.
     """
 
     folder: str
     features: pd.DataFrame
     provenance: dict[str, Any] = field(default_factory=dict)
     sha256: str = ""
+    tables: dict[str, pd.DataFrame] = field(default_factory=dict)
+    stated: dict[str, dict[str, Any]] = field(default_factory=dict)
+    tables_sha256: str = ""
 
     @property
     def name(self) -> str:
@@ -82,6 +99,13 @@ class Reference:
         stated = (self.provenance.get("conditions") or {}).get("ambient_c")
         return float(stated) if isinstance(stated, int | float) else None
 
+    @property
+    def ambient(self) -> Quantity:
+        """The same with its standard uncertainty, 1 K where none was stated."""
+        u = (self.provenance.get("conditions") or {}).get("ambient_u_c")
+        known = self.ambient_c
+        return NOTHING if known is None else Quantity(known, float(u) if isinstance(u, int | float) else 1.0)
+
     def about(self) -> dict[str, Any]:
         """For the provenance of a result that was compared with this one."""
         return {
@@ -90,6 +114,8 @@ class Reference:
             "record_start": self.provenance.get("record_start"),
             "version": self.provenance.get("version"),
             "features_sha256": self.sha256,
+            "tables": sorted(self.tables),
+            "tables_sha256": self.tables_sha256 or None,
         }
 
 
@@ -126,7 +152,46 @@ def load_reference(folder: str | os.PathLike[str]) -> Reference:
             f"the table has no column '{min(missing)}'", path=path, mend="give a result of drm diagnose itself"
         )
     about = json.loads((table.schema.metadata or {}).get(b"drm", b"{}"))
-    return Reference(str(folder), frame, about.get("provenance") or {}, hashlib.sha256(raw).hexdigest())
+    tables, sha256 = _more_tables(Path(folder))
+    return Reference(
+        str(folder),
+        frame,
+        about.get("provenance") or {},
+        hashlib.sha256(raw).hexdigest(),
+        tables,
+        _stated(Path(folder) / "source.json"),
+        sha256,
+    )
+
+
+def _more_tables(folder: Path) -> tuple[dict[str, pd.DataFrame], str]:
+    import pandas as pd
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    out: dict[str, pd.DataFrame] = {}
+    sha256 = hashlib.sha256()
+    for name in TABLES:
+        path = folder / f"{name}.parquet"
+        if not path.exists():
+            continue
+        try:
+            raw = path.read_bytes()
+            out[name] = pd.DataFrame(pq.read_table(io.BytesIO(raw)).to_pandas())
+            sha256.update(raw)
+        except (OSError, pa.ArrowException) as error:
+            what = f"the earlier result's table cannot be read ({type(error).__name__})"
+            raise InputError(what, path=path, mend="take the table away, or make that result anew") from None
+    return out, sha256.hexdigest() if out else ""
+
+
+def _stated(source: Path) -> dict[str, dict[str, Any]]:
+    """What the earlier breaker file said of each mechanism; nothing where the result does not tell it."""
+    try:
+        told = json.loads(source.read_text(encoding="utf-8"))
+        return {str(m["name"]): dict(m) for m in told["breaker"]["mechanisms"]}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
 
 
 def at_20_c(resistance: float, ambient_c: float) -> float:
@@ -136,7 +201,7 @@ def at_20_c(resistance: float, ambient_c: float) -> float:
 
 @dataclass(frozen=True)
 class Change:
-    """One feature of one interrupter in one kind of operation, now and then.
+    """One figure of one interrupter, mechanism, pole or breaker in one kind of operation, now and then.
 
     Attributes
     ----------
@@ -148,6 +213,13 @@ class Change:
         Change in standard deviations of measurement and reproducibility together, signed.
     p : float
         Probability of such a change by chance, allowing for how many were compared.
+    table, of : str
+        Where the figure stands, and what `interrupter` names: an interrupter, mechanism, pole or the breaker.
+    after : str
+        Operations that precede it in its record, such as ``OC``; features of one kind are taken together.
+    by, u, healthy : float
+        Change at conditions that are alike, its standard uncertainty with all that counts in `distance`, and the
+        healthy standard deviation of one test that is part of it.
     """
 
     interrupter: str
@@ -162,6 +234,12 @@ class Change:
     distance: float
     p: float
     operations: tuple[int, ...]
+    table: str = "features"
+    of: str = "interrupter"
+    after: str = ""
+    by: float = math.nan
+    u: float = math.nan
+    healthy: float = math.nan
 
 
 def _one(frame: pd.DataFrame, column: str) -> tuple[float, float]:
@@ -211,15 +289,22 @@ def changes(
         if reason := why_not(now, then):
             reasons[key] = reason
             continue
-        mine = list(_compared(key, now, then, breaker.conditions.ambient_c, earlier.ambient_c))
+        mine = list(_compared(key, now, then, *surroundings(breaker, earlier)))
         if not mine:
             reasons[key] = "no value that can be trusted was measured in both tests"
         found += mine
-    return tuple(_with_chance(found)), reasons
+    return with_chance(found), reasons
+
+
+def surroundings(breaker: Breaker, earlier: Reference) -> tuple[Surroundings, Surroundings]:
+    """Ambients now and then."""
+    c = breaker.conditions
+    here = NOTHING if c.ambient_c is None else Quantity(c.ambient_c, c.ambient_u_c)
+    return Surroundings(here), Surroundings(earlier.ambient)
 
 
 def _compared(
-    key: tuple[str, str], now: pd.DataFrame, then: pd.DataFrame, ambient: float | None, ambient_then: float | None
+    key: tuple[str, str], now: pd.DataFrame, then: pd.DataFrame, here: Surroundings, there: Surroundings
 ) -> Iterator[Change]:
     numbers = tuple(sorted({int(n) for n in now["operation"]}))
     for feature, (absolute, share) in REPRODUCES.items():
@@ -230,30 +315,45 @@ def _compared(
             continue
         again = math.hypot(absolute, share * 0.5 * (abs(a) + abs(b)))
         known = [x if math.isfinite(x) else 0.0 for x in (ua, ub)]
-        a20 = b20 = math.nan
-        moved = a - b
-        warm = 0.0
-        if feature in RESISTANCES:
-            if ambient is not None and ambient_then is not None:
-                a20, b20 = at_20_c(a, ambient), at_20_c(b, ambient_then)
-                # Only the bulk follows the temperature: the truth lies between the raw and the corrected change.
-                both = (a - b, a20 - b20)
-                moved = 0.0 if both[0] * both[1] <= 0.0 else min(both, key=abs)
-            else:
-                warm = 0.5 * (abs(a) + abs(b)) * UNKNOWN_K / (COPPER_C + AT_C)
+        by = Moved(a - b) if feature not in RESISTANCES else bulk(a, b, here, there)
         # Each test has its own bedding of the contacts.
-        sd = math.hypot(*known, math.sqrt(2.0) * again, warm)
-        yield Change(*key, feature, a, b, ua, ub, a20, b20, moved / sd if sd > 0 else 0.0, math.nan, numbers)
+        sd = math.hypot(*known, math.sqrt(2.0) * again, by.more_u)
+        distance = by.by / sd if sd > 0 else 0.0
+        yield Change(
+            *key, feature, a, b, ua, ub, by.now_20, by.then_20, distance, math.nan, numbers,
+            by=by.by, u=sd, healthy=again,
+        )  # fmt: skip
 
 
-def _with_chance(found: list[Change]) -> Iterator[Change]:
-    """The same with the probability by chance among all that were compared (Šidák)."""
-    from dataclasses import replace
-    from math import erfc
+def family(c: Change) -> str:
+    """Figures that tell of one part: a share of the false alarms is theirs."""
+    if c.table in _FAMILY:
+        return _FAMILY[c.table]
+    return next((word for start, word in _STARTS if c.feature.startswith(start)), "mechanism")
 
+
+def with_chance(found: Sequence[Change]) -> tuple[Change, ...]:
+    """The same with the probability by chance among all that were compared (Šidák).
+
+    Half of the false alarms that a probability allows may come from the contacts, the rest in equal parts from the
+    other families that were compared. One instant may stand in several tables, as a pole's and as its mechanism's:
+    pairs that are alike count once.
+    """
+    many: dict[str, dict[tuple[str, ...], Counter[tuple[str, str]]]] = {}
     for c in found:
-        alone = erfc(abs(c.distance) / math.sqrt(2.0))
-        yield replace(c, p=float(-np.expm1(len(found) * np.log1p(-min(alone, 1.0 - 1e-12)))))
+        alike = (c.kind, c.after, c.feature[-4:], f"{c.now:.3g}", f"{c.by:.2g}")
+        many.setdefault(family(c), {}).setdefault(alike, Counter())[c.of, c.feature] += 1
+    others = len(many.keys() - {"contact"})
+    own = CONTACTS_SHARE if others else 1.0
+    rest = (1.0 - (own if "contact" in many else 0.0)) / max(others, 1)
+    shares = {
+        f: sum(max(n.values()) for n in alike.values()) / (own if f == "contact" else rest) for f, alike in many.items()
+    }
+    alone = [math.erfc(abs(c.distance) / math.sqrt(2.0)) for c in found]
+    return tuple(
+        replace(c, p=float(-np.expm1(shares[family(c)] * np.log1p(-min(a, 1.0 - 1e-12)))))
+        for c, a in zip(found, alone, strict=True)
+    )
 
 
 def evidence(c: Change) -> Mapping[str, Any]:

@@ -56,7 +56,9 @@ class Trace:
 
 def slope(time_s: FloatArray, samples: FloatArray) -> FloatArray:
     """Central difference, shape (n,), in units of `samples` a second."""
-    return np.asarray(np.gradient(samples, time_s), dtype=np.float64)
+    from drm._resistance_kernels import slope as kernel
+
+    return kernel(np.ascontiguousarray(time_s), np.ascontiguousarray(samples))
 
 
 def resistance_of(
@@ -86,12 +88,11 @@ def moving_rate(trace: Trace, part: slice = slice(None)) -> FloatArray:
 
     The noise is read at rest, or over the whole where nothing rests.
     """
-    some = slope(trace.time_s[trace.rest][:ENOUGH], trace.current_a[trace.rest][:ENOUGH])
-    rate = slope(trace.time_s[part], trace.current_a[part])
-    if int(np.isfinite(some).sum()) < 8:
-        some = rate
-    noise = 1.4826 * nanmedian(np.abs(some - nanmedian(some)))
-    return np.where(np.abs(rate) > 6.0 * noise, rate, 0.0)
+    from drm._resistance_kernels import moving_rate as kernel
+
+    looked = (trace.time_s[part], trace.current_a[part])
+    rest = (trace.time_s[trace.rest][:ENOUGH], trace.current_a[trace.rest][:ENOUGH])
+    return kernel(*(np.ascontiguousarray(x) for x in (*looked, *rest)))
 
 
 def inductance(trace: Trace, part: slice, *, largest_h: float = 5e-6) -> tuple[float, float]:
@@ -109,14 +110,13 @@ def inductance(trace: Trace, part: slice, *, largest_h: float = 5e-6) -> tuple[f
     inductance_h, u_h : float
         Zero and infinity where the stretch cannot tell it.
     """
+    from drm._resistance_kernels import steep
     from drm.denoise import robust_lstsq
 
-    current, voltage = trace.current_a[part], trace.voltage_v[part]
-    rate = slope(trace.time_s, trace.current_a)[part]
+    time, current, voltage = (np.ascontiguousarray(x[part]) for x in (trace.time_s, trace.current_a, trace.voltage_v))
     # Only where the current moves by its whole in a few milliseconds: elsewhere the contact's fluctuation rules.
-    moving = np.abs(rate) > trace.injected_a / 2e-3
-    good = moving & np.isfinite(current) & np.isfinite(voltage) & (np.abs(voltage) < METALLIC_VOLT)
-    if int(good.sum()) < 4:
+    rate, good, many = steep(time, current, voltage, trace.injected_a / 2e-3, METALLIC_VOLT)
+    if many < 4:
         return 0.0, np.inf
     coefficients, covariance, _ = robust_lstsq(np.column_stack([current[good], rate[good]]), voltage[good])
     value, u = float(coefficients[1]), float(np.sqrt(max(covariance[1, 1], 0.0)))

@@ -64,7 +64,7 @@ def save(result: Result, folder: str | os.PathLike[str]) -> None:
     with written_whole(folder) as part:
         tables = {"features": result.features, "mechanisms": result.mechanisms}
         more = {"timing": result.timing, "travel": result.curves, "static": result.static, "pick_up": result.pick_up}
-        more |= {"motors": result.motors, "repeatability": result.repeats}
+        more |= {"motors": result.motors, "repeatability": result.repeats, "changes": result.changes}
         for name, table in (tables | {k: v for k, v in more.items() if v is not None}).items():
             _parquet(table, part / f"{name}.parquet", result.provenance)
             _guarded(table).to_csv(part / f"{name}.csv", index=False, encoding="utf-8", float_format="%.9g")

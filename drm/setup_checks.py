@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from drm.breaker import Breaker
 from drm.contacts import auxiliary_changes
 from drm.errors import RecordError
+from drm.kept import kept
 from drm.operations import Operation, coil_pulses
 from drm.quantity import Quantity
 from drm.record import Record
@@ -218,6 +219,7 @@ def _is_volts(unit: str) -> bool:
     return True
 
 
+@kept
 def _like_the_named(record: Record, breaker: Breaker, spare: Sequence[str]) -> bool:
     """Whether a spare channel lies between a closed contact's drop and a parted one's as the named ones do."""
     named = [i.voltage for i in breaker.interrupters if i.voltage]

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Breaker
+from drm.kept import kept
 from drm.operations import Operation
 from drm.record import Record
 from drm.setup_fault import Fault
@@ -39,6 +40,7 @@ class Closed:
     amps: float
 
 
+@kept
 def closed_levels(record: Record, breaker: Breaker, operations: Sequence[Operation]) -> dict[str, Closed]:
     """Level of voltage and current while the contact is closed, whether the trace can be used or not."""
     out: dict[str, Closed] = {}

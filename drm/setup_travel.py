@@ -14,6 +14,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.kept import kept
 from drm.operations import Operation
 from drm.setup_fault import Fault
 
@@ -172,6 +173,7 @@ def exchanged_across(
             )
 
 
+@kept
 def _starts(mm: FloatArray, time_s: FloatArray, operation: Operation) -> float:
     """When the travel leaves its rest position in one operation, s; NaN where it does not."""
     part = slice(int(np.searchsorted(time_s, operation.start_s)), int(np.searchsorted(time_s, operation.stop_s)))

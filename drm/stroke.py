@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Damping, SpeedZone
+from drm.kept import kept
 from drm.median import running_median
 from drm.quantity import NOTHING, Quantity
 from drm.travel import Travel, speed
@@ -97,6 +98,7 @@ def moved(
     return Moved(t, toward * (x - begin), stroke, still, kind, begin, travel.resolution_mm, travel.u_mm)
 
 
+@kept
 def figures(
     m: Moved,
     travel: Travel,
@@ -275,6 +277,7 @@ def _damping(m: Moved, before_mm: float, rel: float) -> dict[str, Quantity]:
     return out
 
 
+@kept
 def start_of(m: Moved) -> Quantity:
     """Start of the motion, s on the record's clock: the first few per cent of the stroke carried back to rest.
 

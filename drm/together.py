@@ -14,9 +14,10 @@ from drm.errors import BreakerError, InputError, RecordError, nearest
 from drm.findings import LEVELS, Finding, findings
 from drm.motor import motor_runs
 from drm.pickup import Attempt, pick_up_table, refusals
-from drm.pipeline import Result, diagnose
+from drm.pipeline import Result, conclude, see
 from drm.record import Record
 from drm.reference import Reference
+from drm.reference_whole import changes_table, compared, earlier_curves
 from drm.repeats import repeatability
 from drm.siblings import compare
 from drm.siblings_prior import ORIENTATION, Population
@@ -74,12 +75,13 @@ def diagnose_all(
     still: list[Record] = []
     refused: list[Attempt] = []
     motors: list[pd.DataFrame] = []
+    curves = earlier_curves(reference, breaker)
     for record in ordered:
         part = fitting(breaker, record)
         try:
             if not part.interrupters and not any(m.trip_coil or m.close_coil or m.travel for m in part.mechanisms):
                 raise RecordError("no opening or closing can be seen with its channels", path=record.path)
-            results.append(diagnose(record, part, population=population))
+            results.append(conclude(see(record, part), population=population, curves=curves))
         except RecordError as error:
             attempts, motor = refusals(record, part), _motor_rows(record, part)
             static = [static_of(record, i, breaker) for i in part.interrupters]
@@ -220,6 +222,12 @@ def _joined(
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
     static = static_table(still, breaker)
     pick = pick_up_table(tables["mechanisms"], refused, breaker)
+    charging = pd.concat(motors, ignore_index=True) if motors else None
+    since = None
+    if earlier is not None:
+        others = {k: tables[k] for k in ("mechanisms", "timing")} | {"travel": tables["curves"]}
+        others |= {"static": static, "pick_up": pick} | ({} if charging is None else {"motors": charging})
+        since = compared(table, others, earlier, breaker)
     said = findings(
         table,
         tables["mechanisms"],
@@ -228,6 +236,7 @@ def _joined(
         readings_facts={
             "reference_s": reference,
             "reference": earlier,
+            "since": since,
             "timing": tables["timing"],
             "static": static,
             "pick_up": pick,
@@ -241,7 +250,6 @@ def _joined(
         "record_flags": list(whole.flags),
         "reference": earlier.about() if earlier is not None else None,
     }
-    charging = pd.concat(motors, ignore_index=True) if motors else None
     return Result(
         whole,
         breaker,
@@ -259,6 +267,8 @@ def _joined(
         pick_up=pick if len(pick) else None,
         motors=charging,
         repeats=repeatability(table, tables["mechanisms"]),
+        reference=earlier,
+        changes=changes_table(since) if since is not None else None,
     )
 
 

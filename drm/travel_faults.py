@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.kept import kept
 from drm.stroke import Moved
 
 __all__ = ["travel_faults"]
@@ -16,6 +17,7 @@ LEAST_SHARE = 0.01
 BESIDE_S = 2e-3
 
 
+@kept
 def travel_faults(m: Moved) -> tuple[str, ...]:
     """What in one motion no mechanism can have done, in words; empty where nothing stands out.
 

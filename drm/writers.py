@@ -93,7 +93,7 @@ def _check(record: Record, cfg: Path, data_format: str, revision: str) -> None:
     if data_format in ("BINARY32", "FLOAT32") and revision != "2013":
         raise OutputError(f"{data_format} came with revision 2013", path=cfg, mend="write revision 2013")
     for c in record.channels:
-        if any(mark in text for text in (c.name, c.unit, c.phase) for mark in ",\r\n"):
+        if any(mark in text for text in (c.name, c.unit, c.phase, c.component) for mark in ",\r\n"):
             raise OutputError("a comma or line break cannot be written", path=cfg, place=f"channel '{c.name}'")
         missing = bool(np.isnan(c.samples).any())
         if missing and (c.digital or (data_format, revision) == ("BINARY", "1991")):

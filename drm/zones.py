@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.change import arcing_from
-from drm.commutation import Commutation, fit_commutation
+from drm.commutation import Commutation
+from drm.hum import Hum
+from drm.joint import fit_jointly
 from drm.median import nanmedian
 from drm.parting import DELAY, DELAY_U, gain, loss, parted_state
 from drm.quantity import NOTHING, Quantity
@@ -84,25 +86,31 @@ class Zones:
 
 def _long_run(samples: FloatArray, sigma: float, *, block: int = 8) -> float:
     """Variance of the means of `block` samples by that of white noise `sigma`, at least one."""
-    part = samples[np.isfinite(samples)]
-    part = part[: part.size // block * block].reshape(-1, block)
-    if part.shape[0] < 8:
-        return 1.0
-    means = part.mean(axis=1)
-    spread = 1.4826 * nanmedian(np.abs(means - nanmedian(means)))
-    return min(max(block * (spread / sigma) ** 2, 1.0), 16.0)
+    from drm._resistance_kernels import long_run
+
+    return long_run(np.ascontiguousarray(samples), sigma, block)
 
 
-def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "another interrupter") -> Zones:
+def segment(
+    trace: Trace,
+    *,
+    hum: Hum | None = None,
+    offset_u_v: float = 0.0,
+    until_s: float = float("nan"),
+    until_by: str = "another interrupter",
+) -> Zones:
     """Find the zones of one operation.
 
     Parameters
     ----------
     trace : Trace
+    hum : Hum, optional
+        What was taken out of the trace: how well it is known counts in the move's instants.
+    offset_u_v : float
+        Standard uncertainty of the voltage channel's offset, where `hum` does not say it.
     until_s : float
         Instant at which another interrupter of the same injection ended the current (opening) or let it begin
         (closing): nothing beyond it is read, and the arcing contact's own instant is not known.
-
     until_by : str
         The interrupter that did.
 
@@ -191,13 +199,12 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
     left = closed_v - closed * closed_a
     left = left[np.isfinite(left)]
     onward = np.ascontiguousarray(time if opening else -time)
-    fit = fit_commutation(
+    fit = fit_jointly(
         onward,
         r_near * current_near + henry * rate,
         current_near,
         rate,
         near=split,
-        first=0,
         last=cut,
         closed_ohm=Quantity(closed_own, noise),
         closed_scatter_ohm=scatter,
@@ -205,6 +212,9 @@ def segment(trace: Trace, *, until_s: float = float("nan"), until_by: str = "ano
         longest_s=longest,
         long_run=_long_run(left, trace.sigma_v),
         scatter_v=1.4826 * nanmedian(np.abs(left)) if left.size else 0.0,
+        hum=hum,
+        offset_u_v=offset_u_v if hum is None or not math.isfinite(hum.offset_u_v) else hum.offset_u_v,
+        sense=1.0 if opening else -1.0,
     )
     if fit is None:
         fit = Commutation(

@@ -213,3 +213,17 @@ def test_a_misspelt_scenario_key_is_one_line(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1
     assert "poles" in done.stderr
+
+
+def test_describe_counts_the_lines_that_need_a_hand(folder: Path) -> None:
+    done = drm("describe", "in/record.cfg", "--out", "draft.toml", cwd=folder)
+    assert done.returncode == 0
+    assert "no line needs a hand" in done.stderr
+    assert "doubtful" not in (folder / "draft.toml").read_text(encoding="utf-8")
+    cfg = folder / "in" / "record.cfg"
+    cfg.write_text(cfg.read_text(encoding="utf-8").replace(",U_A1,", ",CH5,"), encoding="utf-8")
+    done = drm("describe", "in/record.cfg", cwd=folder)
+    assert done.returncode == 0
+    marked = done.stdout.count("# doubtful")
+    assert marked > 0
+    assert f"{marked} line" in done.stderr

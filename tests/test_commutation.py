@@ -121,7 +121,7 @@ def test_evidence_is_the_dense_gaussian_one(spread: float) -> None:
     def ours(m: float, d: float) -> float:
         beta, cov = np.empty(3), np.empty((3, 3))
         window = kernels.Window(t, v, i, rate, base2, use, 2.0, spread, tau, prior, weight)
-        return kernels.evidence(window, m, d, 0, beta, cov)
+        return kernels.evidence(window, kernels.summed(window), m, d, 0, beta, cov)
 
     places = [(0.0, 0.5e-3), (0.2e-3, 0.3e-3), (-0.3e-3, 1e-3)]
     first = places[0]

@@ -55,7 +55,8 @@ def test_numbered_names_pair_by_number_and_the_pole_is_doubtful(tmp_path: Path) 
     record = made(("V1", "V"), ("I1", "A"), ("V2", "V"), ("I2", "A"))
     found = [(i.voltage, i.current) for i in drafted(tmp_path, record).interrupters]
     assert found == [("V1", "I1"), ("V2", "I2")]
-    assert 'current = "I1"  # doubtful: no pole' in describe([record])
+    assert 'pole = "A"  # doubtful: neither name nor phase field tells the pole' in describe([record])
+    assert 'current = "I1"  # doubtful: paired by number alone' in describe([record])
 
 
 def test_the_phase_field_gives_the_pole(tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
 import shutil
 import subprocess
 import sys
@@ -141,3 +143,15 @@ def test_ci_is_strict_and_can_be_run():
     script = ROOT / ".ci" / "run"
     assert script.stat().st_mode & 0o111
     assert "set -euo pipefail" in script.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "drm").glob("_*_kernel*.py")), ids=lambda path: path.stem)
+def test_a_compiled_kernel_is_compiled_anew_when_one_that_it_calls_changes(path):
+    """The cache knows a kernel by the text of its own file alone: this says what it calls."""
+    text = path.read_text(encoding="utf-8")
+    called = sorted(set(re.findall(r"^from drm\.(_\w+_kernels?) import", text, flags=re.M)))
+    if not called:
+        return
+    whole = b"".join((path.parent / f"{name}.py").read_bytes() for name in called)
+    line = f"# Compiled with {', '.join(called)}: {hashlib.sha256(whole.replace(bytes([13]), b'')).hexdigest()[:16]}"
+    assert line in text.splitlines(), f"put this line into {path.name}: {line}"

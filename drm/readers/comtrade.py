@@ -70,7 +70,7 @@ def assemble(
             place = f"sample {int(wrong[0]) + 1}, channel '{status.name}'"
             what = f"the state {state[wrong[0]]:g} is neither 0 nor 1"
             raise RecordError(what, path=dat_path, place=place, mend="check that .cfg and .dat belong together")
-        channels.append(Channel(status.name, "", state, digital=True, phase=status.phase))
+        channels.append(Channel(status.name, "", state, digital=True, phase=status.phase, component=status.component))
     names = [c.name for c in channels]
     doubled = sorted({n for n in names if names.count(n) > 1})
     if doubled:
@@ -106,6 +106,7 @@ def _channel(c: Analog, code: FloatArray, cfg: Configuration, dat_path: Path, de
         phase=c.phase,
         resolution=abs(c.a * ratio) if integers else 0.0,
         limits=_limits(c, code, cfg, ratio),
+        component=c.component,
     )
 
 

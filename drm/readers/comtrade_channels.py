@@ -26,6 +26,7 @@ class Analog:
     primary: float
     secondary: float
     side: str
+    component: str = ""
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,7 @@ class Digital:
 
     name: str
     phase: str
+    component: str = ""
 
 
 def analog(lines: Lines, *, revision: str) -> Analog:
@@ -81,6 +83,7 @@ def analog(lines: Lines, *, revision: str) -> Analog:
         primary=ratio[0],
         secondary=ratio[1],
         side="S" if width == _NEW and fields[-1].upper() == "S" else "P",
+        component=fields[3],
     )
 
 
@@ -113,5 +116,5 @@ def digital(lines: Lines) -> Digital:
         keep = len(fields) - 3
         name = ",".join(fields[1:keep])
         lines.flag(f"a comma in the name, read as '{name}' by counting fields from the end")
-        return Digital(name, fields[keep])
-    return Digital(fields[1], fields[2] if len(fields) == 5 else "")
+        return Digital(name, fields[keep], fields[keep + 1])
+    return Digital(fields[1], *fields[2:4]) if len(fields) == 5 else Digital(fields[1], "")

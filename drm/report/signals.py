@@ -10,6 +10,7 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from drm.breaker import ReferenceTravel
 from drm.coils import bridged
 from drm.errors import DrmError
 from drm.report import svg
@@ -17,6 +18,9 @@ from drm.report.decimate import keep
 from drm.wording import name, number
 
 if TYPE_CHECKING:
+    import pandas as pd
+
+    from drm.envelope import Curve
     from drm.operations import Operation
     from drm.pipeline import Result
     from drm.record import Record
@@ -92,37 +96,50 @@ def speed_pictures(result: Result) -> list[Markup]:
 
 
 def envelope_pictures(result: Result) -> list[Markup]:
-    """Travel of each mechanism that has a reference curve, over that curve and the band about it."""
+    """Travel of each mechanism over its reference curve, else the earlier test's, and the band about that."""
     from drm.envelope import load_reference
+    from drm.reference_rows import placed
+    from drm.reference_whole import earlier_curves
 
     c = result.curves
     out: list[Markup] = []
     if c is None or not len(c):
         return out
+    about_earlier = earlier_curves(result.reference, result.breaker)
+    order = result.features if "operation" in result.features else result.mechanisms
+    after = dict(zip((int(n) for n in order["operation"]), placed(order), strict=True)) if about_earlier else {}
     for m in result.breaker.mechanisms:
-        if m.reference_travel is None:
-            continue
-        try:
-            curves = load_reference(m.reference_travel, m.name)
-        except DrmError:
-            # It was there when the figures were made; a page can do without the picture.
-            continue
+        curves: dict[str, Curve] = {}
+        if m.reference_travel is not None:
+            try:
+                curves = load_reference(m.reference_travel, m.name)
+            except DrmError:
+                # It was there when the figures were made; a page can do without the picture.
+                continue
         for o in result.operations:
             mine = c[(c["operation"] == o.number) & (c["mechanism"] == m.name)]
-            reference = curves.get(o.kind)
+            reference = curves.get(o.kind) or about_earlier.get((m.name, o.kind, after.get(o.number, "")))
             if reference is None or len(mine) < 12:
                 continue
-            t, mm = mine["time_ms"].to_numpy(dtype=float), mine["travel_mm"].to_numpy(dtype=float)
-            contact = number(mine["contact_ms"].iloc[0])
-            known = math.isfinite(contact) and math.isfinite(reference.contact_ms)
-            shift = contact - reference.contact_ms if known else 0.0
-            part = (reference.time_ms + shift >= t[0]) & (reference.time_ms + shift <= t[-1])
-            rt, rx = reference.time_ms[part] + shift, reference.travel_mm[part]
-            wide = 0.01 * reference.total_mm
-            band = (rt, rx - m.reference_travel.below_percent * wide, rx + m.reference_travel.above_percent * wide)
-            title = f"{name(m.name)[:10]}, operation {o.number}: travel in its envelope"
-            out.append(_picture([(m.name, t, mm)], title, "ms", "mm", (), band=band))
+            what = "its envelope" if curves else "the envelope about the earlier test"
+            out.append(_enveloped(mine, reference, m.reference_travel or ReferenceTravel(""), m.name, o.number, what))
     return out
+
+
+def _enveloped(
+    mine: pd.DataFrame, reference: Curve, allowed: ReferenceTravel, who: str, number_: int, what: str
+) -> Markup:
+    t, mm = mine["time_ms"].to_numpy(dtype=float), mine["travel_mm"].to_numpy(dtype=float)
+    contact = number(mine["contact_ms"].iloc[0])
+    known = math.isfinite(contact) and math.isfinite(reference.contact_ms)
+    shift = contact - reference.contact_ms if known else 0.0
+    part = (reference.time_ms + shift >= t[0]) & (reference.time_ms + shift <= t[-1])
+    rt, rx = reference.time_ms[part] + shift, reference.travel_mm[part]
+    wide = 0.01 * reference.total_mm
+    band = (rt, rx - allowed.below_percent * wide, rx + allowed.above_percent * wide)
+    return _picture(
+        [(who, t, mm)], f"{name(who)[:10]}, operation {number_}: travel in {what}", "ms", "mm", (), band=band
+    )
 
 
 def _record_of(result: Result, o: Operation) -> Record | None:

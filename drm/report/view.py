@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from drm.edit_words import edit_lines, edit_summary
 from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows, unjudged
-from drm.report import bars, curves, events, motion, plots, signals, tables, together
+from drm.report import bars, curves, events, motion, plots, reference, signals, tables, together
 from drm.report.others import alternatives
 from drm.time_words import sequence_words
 from drm.wording import LEVELS, MARKS, VERDICTS, clean, measured, name, number, title_of, unit_of, value_words, worst
@@ -44,6 +44,7 @@ def view(result: Result) -> dict[str, Any]:
         "events": events.pictures(result),
         "times": events.tables(result),
         "together": together.tables(result),
+        "since": reference.view(result),
         "signals": [
             *signals.envelope_pictures(result),
             *signals.speed_pictures(result),

@@ -32,7 +32,8 @@ class Context:
     facts : mapping
         What the features do not hold. Known keys: ``reference_s``, mapping (operation, mechanism) -> instant in
         seconds on the record's clock from which that mechanism's times are counted; ``timing``, ``static`` and
-        ``pick_up``, tables of the times, of static resistances and of operation at reduced voltage.
+        ``pick_up``, tables of the times, of static resistances and of operation at reduced voltage; ``reference``, an
+        earlier result, and ``since``, what was compared with it.
     """
 
     features: pd.DataFrame

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drm.breaker import ReferenceTravel
 from drm.findings import Finding, Level
 from drm.rules.cautions import look_at_mechanism, measure_again
 from drm.rules.context import Context, joined
@@ -15,6 +16,8 @@ from drm.shift import explain
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from drm.reference import Reference
 
 __all__ = ["envelope", "mechanisms_apart", "resistors", "sensors", "shifted_instants"]
 
@@ -168,14 +171,20 @@ def mechanisms_apart(c: Context) -> Iterator[Finding]:
 
 
 def envelope(c: Context) -> Iterator[Finding]:
-    """Travel outside the envelope about the reference curve that the breaker file names."""
+    """Travel outside the envelope about the reference curve that the breaker file names, else the earlier test's."""
     bands = {m.name: m.reference_travel for m in c.breaker.mechanisms if m.reference_travel is not None}
-    if not bands or "envelope_above_percent" not in c.mechanisms:
+    earlier: Reference | None = c.facts.get("reference")
+    if (not bands and earlier is None) or "envelope_above_percent" not in c.mechanisms:
         return
     for row in c.mechanisms.to_dict("records"):
         band = bands.get(str(row["mechanism"]))
+        about, basis = "the reference curve", "reference curve in the breaker file"
         if band is None:
-            continue
+            if earlier is None:
+                continue
+            # Only its curve can have given a figure.
+            band, about = ReferenceTravel(""), "the earlier test's curve"
+            basis = f"travel curve of the earlier test {earlier.name}, since the breaker file names no reference curve"
         for side, most in (("above", band.above_percent), ("below", band.below_percent)):
             value, u = float(row[f"envelope_{side}_percent"]), float(row[f"envelope_{side}_percent_u"])
             if not math.isfinite(value) or value <= most - 2.0 * u or value == 0.0:
@@ -188,9 +197,9 @@ def envelope(c: Context) -> Iterator[Finding]:
                 level="inspect" if outside else "watch",
                 subject="mechanism",
                 message=f"Mechanism {row['mechanism']}, operation {row['operation']} ({row['kind']}): travel lies "
-                f"{value:.1f} % of the total travel {side} the reference curve, where {most:g} % is allowed"
+                f"{value:.1f} % of the total travel {side} {about}, where {most:g} % is allowed"
                 f"{'' if outside else ', nearer to it than its uncertainty'}.",
-                basis="reference curve in the breaker file; IEC 62271-100, envelope 10 % of total travel (from memory)",
+                basis=f"{basis}; IEC 62271-100, envelope 10 % of total travel (from memory)",
                 advice=look_at_mechanism(
                     "See that the reference is of this breaker, at equal pressure, voltage and stored energy; repeat."
                 ),

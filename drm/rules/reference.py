@@ -3,89 +3,78 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from drm.findings import Finding, Level, Subject
-from drm.reference import RESISTANCES, Change, Reference, changes, evidence
-from drm.rules.cautions import inspect_inside, look_at_mechanism, measure_again
+from drm.reference import RESISTANCES, Change, Reference, evidence, family
+from drm.reference_figures import Gap
+from drm.reference_whole import Compared, compared
 from drm.rules.context import Context, joined
+from drm.rules.reference_words import ADVICE, SAY, WORDS
+from drm.wording import title_of, unit_of
 
-__all__ = ["since_then"]
+__all__ = ["INSPECT_P", "WATCH_P", "since_then"]
 
-_WATCH_P, _INSPECT_P = 0.05, 0.01
-_WORDS = {
-    "main_resistance_uohm": ("main contact's resistance", "µΩ"),
-    "arcing_resistance_uohm": ("arcing contact's resistance", "µΩ"),
-    "arcing_roughness_uohm": ("roughness of the arcing contact's resistance", "µΩ"),
-    "arcing_wipe_mm": ("arcing wipe", "mm"),
-    "arcing_wipe_ms": ("arcing wipe in time", "ms"),
-    "main_contact_mm": ("position of the main contact's instant", "mm"),
-    "arcing_contact_mm": ("position of the arcing contact's instant", "mm"),
-    "main_contact_ms": ("main contact's instant", "ms"),
-    "arcing_contact_ms": ("arcing contact's instant", "ms"),
-    "parting_speed_m_s": ("speed at the arcing contact's instant", "m/s"),
+WATCH_P, INSPECT_P = 0.05, 0.01
+#: Figures told in a finding's sentence; its evidence has all of them.
+_TOLD = 4
+_CONTACT = ("wipe-shorter", "arcing-resistance-higher", "main-resistance-higher", "changed",
+            "static-resistance-higher", "resistor")  # fmt: skip
+_AT = {
+    "coil": ", coil voltages alike where recorded, resistance and current at 20 °C where both ambients are stated",
+    "motor": ", supply voltages alike where known",
+    "static-resistance-higher": ", as measured and at 20 °C where both ambients are stated",
+    "pick-up": ", voltages between which it lies",
 }
-_SAY = {
-    "wipe-shorter": "the arcing wipe is shorter than in the earlier test",
-    "arcing-resistance-higher": "the arcing contact is higher or rougher in resistance than in the earlier test",
-    "main-resistance-higher": "the main contact is higher in resistance than in the earlier test",
-    "timing": "instants or speed are not those of the earlier test",
-    "changed": "readings are not those of the earlier test",
-}
-_ADVICE = {
-    "wipe-shorter": inspect_inside(
-        "What else could explain it: another travel sensor, scale or linkage than then, a main contact that now parts "
-        "later. Check next: repeat the test at the same current and see the sensor's scale; then look at the arcing "
-        "contact."
-    ),
-    "arcing-resistance-higher": inspect_inside(
-        "What else could explain it: film or fluoride powder that some operations wear off, higher speed, another "
-        "current. Check next: repeat the test after a few operations at the same current, slowly if the mechanism "
-        "allows it."
-    ),
-    "main-resistance-higher": measure_again(
-        "What else could explain it: clamps placed elsewhere so that a joint lies between them, temperature, film on "
-        "silver after long rest, an earth at one end only then and at both now. Check next: the static resistance at "
-        "100 A or more with the clamps where they were then."
-    ),
-    "timing": look_at_mechanism(
-        "What else could explain it: another control voltage, stored energy, gas density or temperature than then, a "
-        "recorder with another reference. Check next: repeat the test at the same control voltage and energy, and "
-        "compare the mechanism's own figures."
-    ),
-    "changed": measure_again(
-        "What else could explain it: leads, scales or channels connected otherwise than then. Check next: compare both "
-        "tests' set-up and repeat the test."
-    ),
+_TABLES = {
+    "mechanisms": "figures of the mechanism",
+    "timing": "times",
+    "static": "static resistance",
+    "pick_up": "pick-up voltage",
+    "motors": "charging run",
 }
 
 
 def since_then(c: Context) -> Iterator[Finding]:
-    """One finding for each interrupter and way in which it changed, and what could not be compared and why."""
+    """One finding for each part and way in which it changed, and what could not be compared and why."""
     earlier: Reference | None = c.facts.get("reference")
+    since: Compared | None = c.facts.get("since")
     if earlier is None:
         return
-    named = {str(b) for b in earlier.features["breaker"]} if "breaker" in earlier.features else set()
-    if named and c.breaker.name not in named:
-        yield _not(earlier, f"it is a result of another breaker, {joined(sorted(named))}", ())
+    if since is None:
+        tables = {"mechanisms": c.mechanisms} | {k: c.facts.get(k) for k in ("timing", "static", "pick_up")}
+        since = compared(c.features, tables, earlier, c.breaker)
+    if since.other_breakers:
+        yield _not(earlier, f"it is a result of another breaker, {joined(since.other_breakers)}", ())
         return
-    found, reasons = changes(c.features, earlier, c.breaker)
-    groups: dict[tuple[str, str], list[Change]] = {}
-    for change in found:
-        if change.p < _WATCH_P:
-            groups.setdefault((change.interrupter, _way(change)), []).append(change)
-    for (name, way), items in sorted(groups.items()):
-        yield _changed(name, way, items, earlier)
+    groups: dict[tuple[str, str, str], list[Change]] = {}
+    for change in since.changes:
+        if change.p < WATCH_P:
+            groups.setdefault((change.of, change.interrupter, _way(change)), []).append(change)
+    for (of, name, way), items in sorted(groups.items()):
+        yield _changed(c, of, name, way, items, earlier)
     by_reason: dict[str, list[str]] = {}
-    for (name, kind), reason in reasons.items():
-        by_reason.setdefault(reason, []).append(f"{name} ({kind})")
-    for reason, who in by_reason.items():
-        yield _not(earlier, f"{joined(who)}: {reason}", tuple(sorted({w.split(" (")[0] for w in who})))
-    if found:
-        yield _compared(c, earlier, found)
+    for (name, kind), reason in since.reasons.items():
+        by_reason.setdefault(reason, []).append(f"{name} on {kind}")
+    for reason, names in sorted(by_reason.items()):
+        yield _not(earlier, f"{joined(names)}: {reason}", tuple(sorted({n.split(" on ")[0] for n in names})))
+    yield from _gaps(since.gaps, earlier)
+    if since.changes:
+        yield _compared(c, earlier, since.changes)
 
 
 def _way(c: Change) -> str:
+    if c.table == "features":
+        return _way_of_contact(c)
+    if c.table == "static":
+        return "static-resistance-higher" if c.distance > 0 else "changed"
+    if c.table == "timing":
+        way = "timing" if c.of == "interrupter" else "times"
+        return "resistor" if c.feature.startswith("resistor_") else way
+    return family(c)
+
+
+def _way_of_contact(c: Change) -> str:
     if c.feature.startswith("arcing_wipe"):
         return "wipe-shorter" if c.distance < 0 else "changed"
     if c.feature in ("arcing_resistance_uohm", "arcing_roughness_uohm"):
@@ -96,28 +85,62 @@ def _way(c: Change) -> str:
 
 
 def _told(c: Change) -> str:
-    words, unit = _WORDS[c.feature]
-    told = f"{words} on {c.kind} {c.now:.3g} {unit}, then {c.then:.3g} {unit}"
+    words, unit = WORDS.get(c.feature, (title_of(c.feature), unit_of(c.feature)))
+    on = f" on {c.kind}{f' after {c.after}' if c.after else ''}" if c.kind in ("open", "close") else ""
+    told = f"{words}{on} {c.now:.3g} {unit}, then {c.then:.3g} {unit}"
     if math.isfinite(c.now_20):
         told += f" (at 20 °C {c.now_20:.3g} and {c.then_20:.3g} {unit})"
     return told
 
 
-def _changed(name: str, way: str, items: list[Change], earlier: Reference) -> Finding:
+def _changed(c: Context, of: str, name: str, way: str, items: list[Change], earlier: Reference) -> Finding:
+    items = sorted(items, key=lambda i: i.p) if way not in _CONTACT else items
     p = min(i.p for i in items)
-    level: Level = "inspect" if p < _INSPECT_P and way != "changed" else "watch"
-    subject: Subject = "timing" if way == "timing" else "contact"
+    level: Level = "inspect" if p < INSPECT_P and way != "changed" else "watch"
+    subject: Subject = "contact" if way in _CONTACT else "timing" if way in ("timing", "times") else "mechanism"
+    more = len(items) - _TOLD
+    told = "; ".join(_told(i) for i in items[:_TOLD]) + (f"; and {more} more" if more > 0 else "")
+    same = "same interrupter and kind of operation, comparable current" if of == "interrupter" else f"same {of}"
+    same += "" if of == "interrupter" else ", kind of operation and place in the sequence"
     return Finding(
         code=f"reference.{way}",
         level=level,
         subject=subject,
-        message=f"{name}: {_SAY[way]} ({'; '.join(_told(i) for i in items)}).",
-        basis=f"earlier test: {earlier.name}, same interrupter and kind of operation, comparable current",
-        advice=_ADVICE[way],
-        interrupters=(name,),
+        message=f"{f'Mechanism {name}' if of == 'mechanism' else f'Pole {name}' if of == 'pole' else name}: "
+        f"{SAY[way]} ({told}).",
+        basis=f"earlier test: {earlier.name}, {same}{_AT.get(way, '')}",
+        advice=ADVICE[way],
+        interrupters=_concerned(c, of, name),
         operations=tuple(sorted({n for i in items for n in i.operations})),
-        evidence={"earlier_record": earlier.name, "p": p, "changes": [dict(evidence(i)) for i in items]},
+        evidence={"earlier_record": earlier.name, "p": p}
+        | ({} if of == "interrupter" else {of: name})
+        | {"changes": [dict(evidence(i)) for i in items]},
     )
+
+
+def _concerned(c: Context, of: str, name: str) -> tuple[str, ...]:
+    if of == "interrupter":
+        return (name,)
+    units = c.breaker.interrupters
+    return tuple(i.name for i in units if of == "breaker" or name == (i.mechanism if of == "mechanism" else i.pole))
+
+
+def _gaps(gaps: Iterable[Gap], earlier: Reference) -> Iterator[Finding]:
+    """What else was not compared: by its reason, and in one line what only one of the two tests has."""
+    by_reason: dict[str, set[str]] = {}
+    once: set[str] = set()
+    for g in gaps:
+        what = _TABLES[g.table] if not g.column and g.table in _TABLES else title_of(g.column)
+        if g.why.startswith(("not in", "in the earlier", "no value")):
+            once.add(f"{what} of {g.name}" + (f" on {g.kind}" if g.kind in ("open", "close") else ""))
+        else:
+            by_reason.setdefault(f"{g.name}: {{}}: {g.why}", set()).add(what)
+    for reason, columns in sorted(by_reason.items()):
+        yield _not(earlier, reason.format(joined(sorted(columns))), ())
+    if once:
+        some = sorted(once)
+        more = f" and {len(some) - 6} more" if len(some) > 6 else ""
+        yield _not(earlier, f"only one of the two tests has {', '.join(some[:6])}{more}", ())
 
 
 def _not(earlier: Reference, why: str, who: tuple[str, ...]) -> Finding:
@@ -135,7 +158,9 @@ def _not(earlier: Reference, why: str, who: tuple[str, ...]) -> Finding:
 
 
 def _compared(c: Context, earlier: Reference, found: tuple[Change, ...]) -> Finding:
-    many = sum(f.p < _WATCH_P for f in found)
+    many = sum(f.p < WATCH_P for f in found)
+    contacts = [f for f in found if f.table == "features"]
+    others = len(found) - len(contacts)
     ambient = (c.breaker.conditions.ambient_c, earlier.ambient_c)
     warm = (
         f" Ambient {ambient[0]:g} °C now, {ambient[1]:g} °C then: resistances are given raw and, for the bulk part, at "
@@ -143,15 +168,16 @@ def _compared(c: Context, earlier: Reference, found: tuple[Change, ...]) -> Find
         if ambient[0] is not None and ambient[1] is not None
         else " The ambient of one of the tests is not stated: resistances are compared as measured, with a share of "
         "uncertainty for it."
-        if any(f.feature in RESISTANCES for f in found)
+        if any(f.feature in (*RESISTANCES, "static_resistance_uohm", "coil_resistance_ohm") for f in found)
         else ""
     )
     return Finding(
         code="reference.compared",
         level="note",
         subject="setup",
-        message=f"{len(found)} values of {len({f.interrupter for f in found})} interrupters were compared with the "
-        f"earlier test {earlier.name}; {many} changed beyond uncertainty and reproducibility. What was worn "
+        message=f"{len(contacts)} values of {len({f.interrupter for f in contacts})} interrupters"
+        f"{f' and {others} figures of mechanisms and times' if others else ''} were compared with the earlier test "
+        f"{earlier.name}; {many} changed beyond uncertainty and reproducibility. What was worn "
         f"already then, this comparison does not show.{warm}",
         basis=f"earlier test: {earlier.name}; reproducibility from test to test is common practice, no source",
         advice="Compare with the maker's limits as well, and with the first test after commissioning or overhaul.",

@@ -1,0 +1,213 @@
+"""Compiled kernel of the joint step: contiguous float64 in and out, no checks; its twin in plain NumPy is in the tests.
+
+Everything that the voltage near the commutation depends on is one linear step away from the fit of the move alone: its
+middle and duration, both levels, the inductance, and whatever else is added to the voltage. The
+arcing contact's own fluctuation is whitened by the filter that the fit of the move uses.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from drm._commutation_kernels import Window, share_at
+from drm._hum_kernels import _backward, _cholesky
+from drm._median_kernel import median
+
+__all__ = ["MOVE", "block_means", "course", "normal_equations", "solved"]
+
+FloatArray = NDArray[np.float64]
+
+#: Into so many parts a level's residuals are divided to tell how much neighbours share.
+BATCHES = 16
+#: Unknowns of the move alone: middle, log duration, closed level, arcing level, inductance.
+MOVE = 5
+
+
+@njit(cache=True, nogil=True)
+def normal_equations(
+    w: Window,
+    m: float,
+    d: float,
+    shape: int,
+    beta: FloatArray,
+    added: FloatArray,
+    normal: FloatArray,
+    right: FloatArray,
+) -> None:
+    """Fill the normal matrix, shape (p, p), and the right side, shape (p,), of one Gauss-Newton step; p = MOVE + k.
+
+    Parameters
+    ----------
+    w : Window
+        Its prior is not used.
+    m, d, shape
+        The move about which the step is taken.
+    beta : shape (3,)
+        Rm, Ra, L there.
+    added : shape (n, k)
+        Columns of what else is added to the voltage, V by unknown.
+    """
+    n, k = added.shape
+    p = MOVE + k
+    held = np.zeros(p)
+    row = np.empty(p)
+    carried, variance = 0.0, 1.0
+    live = w.spread > 0.0
+    # Wide enough to see past a corner of the move, and central.
+    wide = 0.05
+    for j in range(n):
+        if live and j > 0:
+            f = math.exp(-(w.t[j] - w.t[j - 1]) / w.tau)
+            carried *= f
+            for a in range(p):
+                held[a] *= f
+            variance = f * f * variance + 1.0 - f * f
+        if not w.use[j]:
+            continue
+        u = (w.t[j] - m) / d
+        h = share_at(shape, u, w.ratio)
+        bend = (share_at(shape, u + wide, w.ratio) - share_at(shape, u - wide, w.ratio)) / (2.0 * wide)
+        jump = w.i[j] * (beta[1] - beta[0])
+        row[0] = -jump * bend / d
+        row[1] = -jump * bend * u
+        row[2] = w.i[j] * (1.0 - h)
+        row[3] = w.i[j] * h
+        row[4] = w.rate[j]
+        for a in range(k):
+            row[MOVE + a] = added[j, a]
+        b = w.i[j] * h * w.spread
+        e = w.v[j] - row[2] * beta[0] - row[3] * beta[1] - beta[2] * w.rate[j] - b * carried
+        scale2 = b * b * variance + w.base2[j]
+        inverse = 1.0 / scale2
+        if live:
+            gain = variance * b * inverse
+            carried += gain * e
+            for a in range(p):
+                row[a] -= b * held[a]
+                held[a] += gain * row[a]
+            variance -= gain * b * variance
+        for a in range(p):
+            heavy = row[a] * inverse
+            right[a] += heavy * e
+            for c in range(a + 1):
+                normal[a, c] += heavy * row[c]
+    for a in range(p):
+        for c in range(a):
+            normal[c, a] = normal[a, c]
+
+
+@njit(cache=True, nogil=True)
+def block_means(samples: FloatArray, size: int) -> FloatArray:
+    """Means of `size` neighbours, NaN passed over; the rest at the end is dropped."""
+    out = np.empty(samples.size // size)
+    for j in range(out.size):
+        total, many = 0.0, 0
+        for x in samples[j * size : (j + 1) * size]:
+            if x == x:
+                total += x
+                many += 1
+        out[j] = total / many if many else np.nan
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _shared(t: FloatArray, v: FloatArray, i: FloatArray, level: float, slope: float, limit: float) -> float:
+    """Variance of the means of one in BATCHES of the residuals by that of independent ones, at least one."""
+    n = t.size
+    size = n // BATCHES
+    if size < 2:
+        return 1.0
+    total = squares = means = 0.0
+    held = batches = 0
+    for b in range(BATCHES):
+        part, many = 0.0, 0
+        for j in range(b * size, (b + 1) * size):
+            e = v[j] - i[j] * (level + slope * t[j])
+            if abs(e) <= limit:
+                part += e
+                squares += e * e
+                many += 1
+        total += part
+        held += many
+        if many:
+            means += part * part / many
+            batches += 1
+    # A batch's sum squared by its number is the variance of one sample where the samples are independent.
+    return max(1.0, means / batches / (squares / held)) if held and squares > 0.0 else 1.0
+
+
+@njit(cache=True, nogil=True)
+def course(t: FloatArray, v: FloatArray, i: FloatArray) -> tuple[float, float]:
+    """Slope of a level about the time zero, ohm/s, and its standard uncertainty; infinite where it cannot be told.
+
+    A line through V by I as regressor, what lies farther than five of the residuals' robust deviations left out; the
+    residuals may be correlated. As far as the course is not straight, which the slopes of its halves tell, the slope at
+    the time zero is uncertain.
+    """
+    n = t.size
+    left = np.empty(n)
+    slopes, middles = np.zeros(3), np.zeros(3)
+    u = np.inf
+    for turn in range(3):
+        # The whole, then each half.
+        lo, hi = (0, n) if turn == 0 else ((0, n // 2) if turn == 1 else (n // 2, n))
+        level = slope = 0.0
+        limit = np.inf
+        for _ in range(3):
+            s0 = s1 = s2 = r0 = r1 = st = 0.0
+            many = 0
+            for j in range(lo, hi):
+                if abs(v[j] - i[j] * (level + slope * t[j])) <= limit:
+                    w = i[j] * i[j]
+                    s0 += w
+                    s1 += w * t[j]
+                    s2 += w * t[j] * t[j]
+                    r0 += i[j] * v[j]
+                    r1 += i[j] * v[j] * t[j]
+                    st += t[j]
+                    many += 1
+            det = s0 * s2 - s1 * s1
+            if many < 8 or not det > 0.0:
+                return 0.0, np.inf
+            level, slope = (s2 * r0 - s1 * r1) / det, (s0 * r1 - s1 * r0) / det
+            held = 0
+            for j in range(lo, hi):
+                e = abs(v[j] - i[j] * (level + slope * t[j]))
+                if e == e:
+                    left[held] = e
+                    held += 1
+            scale = 1.4826 * median(left[:held])
+            limit = 5.0 * scale
+        slopes[turn], middles[turn] = slope, st / many
+        if turn == 0:
+            u = scale * math.sqrt(s0 / det * _shared(t, v, i, level, slope, limit))
+    # A half's slope has eight times the variance of the whole's.
+    bend2 = max((slopes[2] - slopes[1]) ** 2 - 16.0 * u * u, 0.0) / (middles[2] - middles[1]) ** 2
+    return slopes[0], math.sqrt(u * u + bend2 * middles[0] ** 2)
+
+
+@njit(cache=True, nogil=True)
+def solved(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Step and its variances, shape (p,), of normal equations whose unknowns may be of very different sizes."""
+    p = right.size
+    scale = np.empty(p)
+    for a in range(p):
+        # An unknown that nothing depends on (no sample fell into the move) stays where it is.
+        scale[a] = 1.0 / math.sqrt(normal[a, a]) if normal[a, a] > 0.0 else 0.0
+    one = np.empty((p, p))
+    for a in range(p):
+        for b in range(p):
+            one[a, b] = normal[a, b] * scale[a] * scale[b]
+        # Keeps what the record cannot tell apart finite, and moves nothing else.
+        one[a, a] = one[a, a] + 1e-12 if scale[a] > 0.0 else 1.0
+    low = _cholesky(one)
+    step, variance = scale * _backward(low, scale * right), np.empty(p)
+    for a in range(p):
+        unit = np.zeros(p)
+        unit[a] = scale[a]
+        variance[a] = scale[a] * _backward(low, unit)[a]
+    return step, variance

@@ -1,0 +1,90 @@
+"""Kernels of slopes and levels near the move: contiguous float64, no checks; :mod:`drm.resistance` and the zones call.
+
+Twins in plain NumPy are in the tests.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from drm._median_kernel import median, middle, scatter
+
+# Compiled with _median_kernel: 3a3cd18091f494ec
+__all__ = ["long_run", "moving_rate", "slope", "steep"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+#: Samples that tell a noise; fewer are none.
+FEWEST = 8
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def slope(time: FloatArray, samples: FloatArray) -> FloatArray:
+    """Central difference of second order on uneven steps, of first order at both ends; NaN of a single sample."""
+    n = time.size
+    out = np.full(n, np.nan)
+    for k in range(1, n - 1):
+        ahead, behind = time[k + 1] - time[k], time[k] - time[k - 1]
+        up, down = (samples[k + 1] - samples[k]) / ahead, (samples[k] - samples[k - 1]) / behind
+        out[k] = (up * behind + down * ahead) / (ahead + behind)
+    if n > 1:
+        out[0] = (samples[1] - samples[0]) / (time[1] - time[0])
+        out[n - 1] = (samples[n - 1] - samples[n - 2]) / (time[n - 1] - time[n - 2])
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def moving_rate(time: FloatArray, amps: FloatArray, rest_time: FloatArray, rest_amps: FloatArray) -> FloatArray:
+    """Slope where it stands clear of its noise, else zero; the noise is read at rest, or here where nothing rests."""
+    rate, quiet = slope(time, amps), slope(rest_time, rest_amps)
+    told = 0
+    for x in quiet:
+        told += math.isfinite(x)
+    if told < FEWEST:
+        quiet = rate
+    noise = 1.4826 * scatter(quiet, median(quiet))
+    for k in range(rate.size):
+        if not abs(rate[k]) > 6.0 * noise:
+            rate[k] = 0.0
+    return rate
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def steep(
+    time: FloatArray, amps: FloatArray, volts: FloatArray, least: float, metal: float
+) -> tuple[FloatArray, BoolArray, int]:
+    """Slope of the current; where it is steeper than `least` with less than `metal` volts; in how many samples."""
+    rate = slope(time, amps)
+    good = np.zeros(rate.size, dtype=np.bool_)
+    many = 0
+    for k in range(rate.size):
+        if abs(rate[k]) > least and math.isfinite(amps[k]) and abs(volts[k]) < metal:
+            good[k] = True
+            many += 1
+    return rate, good, many
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def long_run(samples: FloatArray, sigma: float, block: int) -> float:
+    """Variance of the means of `block` samples by that of white noise `sigma`, from 1 to 16; NaN passed over."""
+    means = np.empty(samples.size // block)
+    many = held = 0
+    total = 0.0
+    for x in samples:
+        if math.isfinite(x):
+            total += x
+            held += 1
+            if held == block:
+                means[many] = total / block
+                many += 1
+                held, total = 0, 0.0
+    if many < FEWEST:
+        return 1.0
+    centre = middle(means, many)
+    spread = 1.4826 * scatter(means[:many], centre)
+    return min(max(block * (spread / sigma) ** 2, 1.0), 16.0)

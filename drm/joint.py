@@ -1,0 +1,245 @@
+"""The move of the current, the levels and their slopes, the inductance, hum and offset: one maximum of the likelihood.
+
+The fit of the move (:mod:`drm.commutation`) takes the trace as :mod:`drm.hum` and :mod:`drm.offset` left it. What these
+could not tell is still on it, and a level that slopes looks as if it fluctuated: a clear slope is taken out, and the
+fit made again. From that one Gauss-Newton step goes to the maximum of the likelihood in everything together. All that
+the closed contact at rest and the stretch without current said about hum and offset enters as their joint normal
+distribution, which is what fitting every sample of those stretches again would give (recursive least squares; Gauss,
+1823).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drm.commutation import FAR, Commutation, fit_commutation
+from drm.hum import Hum
+from drm.quantity import Quantity
+
+__all__ = ["fit_jointly"]
+
+FloatArray = NDArray[np.float64]
+
+#: Half of what the step looks at, in durations of the move, and least number of samples of it.
+WING, LEAST = 2.5, 12
+#: Samples that the step looks at: beyond, neighbours are averaged.
+WINDOW = 96
+#: How far from its middle the move is over, in durations; how long before it the closed contact's slope is read, s.
+APART, SLIDING_S = 0.8, 5e-3
+#: A step longer than this share of the move, and than this many of the fit's standard uncertainties, leaves the maximum
+#: that it was taken at, and is not taken.
+STRAIGHT, LONGEST = 0.25, 4.0
+#: What a sense loop may have, H, standard; least uncertainty of an offset, V.
+SENSE_LOOP_H, LEAST_V = 1.5e-6, 1e-9
+#: A slope of a level this many times its uncertainty is the contact's own.
+CLEAR = 6.0
+
+
+def fit_jointly(
+    time_s: FloatArray,
+    voltage_v: FloatArray,
+    current_a: FloatArray,
+    rate_a_s: FloatArray,
+    *,
+    near: int,
+    last: int,
+    closed_ohm: Quantity,
+    closed_scatter_ohm: float,
+    sigma_v: float,
+    longest_s: float,
+    long_run: float = 1.0,
+    scatter_v: float = 0.0,
+    hum: Hum | None = None,
+    offset_u_v: float = 0.0,
+    sense: float = 1.0,
+) -> Commutation | None:
+    """The move at the joint maximum, with the uncertainty that all of it leaves.
+
+    Parameters
+    ----------
+    time_s, voltage_v, current_a, rate_a_s, near, last, closed_ohm, closed_scatter_ohm, sigma_v, longest_s, long_run, \
+scatter_v
+        As :func:`drm.commutation.fit_commutation` has them.
+    hum : Hum, optional
+        What was taken out of the trace, with the covariance of its coefficients.
+    offset_u_v : float
+        Standard uncertainty of the offset that is left.
+    sense : {1.0, -1.0}
+        By what `time_s` is multiplied to be the clock of `hum`: -1 where a closing was turned round.
+
+    Returns
+    -------
+    Commutation or None
+        None where fewer than eight samples lie in reach.
+    """
+
+    def alone(volts: FloatArray) -> Commutation | None:
+        return fit_commutation(
+            time_s,
+            volts,
+            current_a,
+            rate_a_s,
+            near=near,
+            first=0,
+            last=last,
+            closed_ohm=closed_ohm,
+            closed_scatter_ohm=closed_scatter_ohm,
+            sigma_v=sigma_v,
+            longest_s=longest_s,
+            long_run=long_run,
+            scatter_v=scatter_v,
+        )
+
+    found = alone(voltage_v)
+    if found is None or not _complete(found):
+        return found
+    part, traces = slice(0, last + 1), (time_s, voltage_v, current_a)
+    slopes = [x if abs(x) > CLEAR * u else 0.0 for x, u in _courses(found, *(x[part] for x in traces))]
+    if any(slopes):
+        # A level that slopes all along its zone scatters no more than one that does not: taken out, and once more.
+        past = time_s - found.middle_s.value
+        moved = np.clip(past / found.duration_s.value + 0.5, 0.0, 1.0)
+        before, after = slopes[0] * np.minimum(past, 0.0) * (1.0 - moved), slopes[1] * np.maximum(past, 0.0) * moved
+        level = voltage_v - current_a * (before + after)
+        again = alone(level)
+        if again is not None and _complete(again):
+            found, voltage_v = again, level
+    return _joint_step(
+        found,
+        *(x[part] for x in (time_s, voltage_v, current_a, rate_a_s)),
+        closed_scatter_ohm=closed_scatter_ohm,
+        sigma_v=sigma_v,
+        sense=sense,
+        hum=hum,
+        offset_u_v=offset_u_v,
+        long_run=long_run,
+    )
+
+
+def _complete(found: Commutation) -> bool:
+    """Whether there is a move to take a step from."""
+    rises = found.arcing_ohm.value > found.closed_ohm.value > 0.0
+    return bool(found.middle_s) and found.duration_s.value > 0.0 and rises
+
+
+def _joint_step(
+    found: Commutation,
+    time_s: FloatArray,
+    voltage_v: FloatArray,
+    current_a: FloatArray,
+    rate_a_s: FloatArray,
+    *,
+    closed_scatter_ohm: float,
+    sigma_v: float,
+    sense: float,
+    hum: Hum | None,
+    offset_u_v: float,
+    long_run: float,
+) -> Commutation:
+    """`found` with one Gauss-Newton step in everything; itself where there is too little to take one from."""
+    from drm import _commutation_kernels as fits
+    from drm import _joint_kernels as kernels
+
+    width = found.duration_s.value
+    part, size = _part(found, time_s)
+    t, v, i, rate = (
+        kernels.block_means(np.ascontiguousarray(x[part]), size)
+        for x in (time_s - found.middle_s.value, voltage_v, current_a, rate_a_s)
+    )
+    closed_v2 = (closed_scatter_ohm * np.nan_to_num(i)) ** 2
+    base = long_run / size * (sigma_v**2 + np.where(t < 0.5 * width, closed_v2, 0.0))
+    use = np.isfinite(v) & np.isfinite(i) & np.isfinite(rate)
+    beta = np.array([found.closed_ohm.value, found.arcing_ohm.value, found.inductance_h.value])
+    nothing = np.zeros(4)
+    window = fits.Window(
+        t, v, i, rate, base, use, beta[1] / beta[0], found.fluctuation_ohm, found.memory_s, nothing, nothing
+    )
+    z = np.empty(t.size)
+    fits.innovations(window, 0.0, width, found.shape, beta, FAR, z)
+    window = window._replace(use=use & (np.abs(z) < FAR))
+    if int(window.use.sum()) < LEAST:
+        return found
+    columns, prior = _added(sense * (t + found.middle_s.value), i, hum, offset_u_v)
+    own = _beforehand(found, closed_scatter_ohm)
+    p = own.size + columns.shape[1]
+    normal, right = np.zeros((p, p)), np.zeros(p)
+    kernels.normal_equations(window, 0.0, width, found.shape, beta, columns, normal, right)
+    normal[np.arange(own.size), np.arange(own.size)] += own
+    normal[own.size :, own.size :] += prior
+    alone = kernels.solved(np.ascontiguousarray(normal[: own.size, : own.size]), right[: own.size])
+    return _moved(found, alone, kernels.solved(normal, right))
+
+
+def _part(found: Commutation, time_s: FloatArray) -> tuple[slice, int]:
+    """Samples about the move, and how many neighbours of them are averaged."""
+    step = float(time_s[-1] - time_s[0]) / (time_s.size - 1)
+    middle = int(np.searchsorted(time_s, found.middle_s.value))
+    half = max(LEAST, math.ceil(WING * found.duration_s.value / step - 1e-6))
+    part = slice(max(0, middle - half), min(time_s.size, middle + half))
+    return part, max(1, (part.stop - part.start) // WINDOW)
+
+
+def _added(
+    clock_s: FloatArray, current_a: FloatArray, hum: Hum | None, offset_u_v: float
+) -> tuple[FloatArray, FloatArray]:
+    """Columns of what is added to the voltage, shape (n, k), and the precision known of them, shape (k, k).
+
+    An offset cannot be told from resistance while the current stands still: the levels hold what it adds at the usual
+    current, and its column what remains.
+    """
+    usual = float(np.nanmedian(current_a))
+    columns, precision = [1.0 - current_a / usual], np.array([[1.0 / max(offset_u_v, LEAST_V) ** 2]])
+    if hum is None or hum.covariance is None:
+        return np.nan_to_num(np.column_stack(columns)), precision
+    scale = np.sqrt(np.maximum(np.diag(hum.covariance), 1e-30))
+    correlation = hum.covariance / np.outer(scale, scale) + 1e-9 * np.eye(scale.size)
+    whole = np.zeros((scale.size + 1, scale.size + 1))
+    whole[:1, :1], whole[1:, 1:] = precision, np.linalg.inv(correlation)
+    return np.nan_to_num(np.column_stack([*columns, hum.columns(clock_s).T * scale])), whole
+
+
+def _courses(
+    found: Commutation, time_s: FloatArray, voltage_v: FloatArray, current_a: FloatArray
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Slopes of the closed level before the move and of the arcing one after it, each with its u, ohm/s."""
+    from drm._joint_kernels import course
+
+    at, width = found.middle_s.value, found.duration_s.value
+    low, high = np.searchsorted(time_s, [at - APART * width, at + APART * width])
+    # The last tenth is left out: the contact's pressure falls before it parts.
+    start = int(np.searchsorted(time_s, at - max(SLIDING_S, 4.0 * width)))
+    before, after = slice(start, int(low)), slice(int(high), time_s.size - (time_s.size - int(high)) // 10)
+    closed, arcing = (course(time_s[part] - at, voltage_v[part], current_a[part]) for part in (before, after))
+    return closed, arcing
+
+
+def _beforehand(found: Commutation, closed_scatter_ohm: float) -> FloatArray:
+    """Precision known of middle, log duration, both levels and inductance; about the fit's own values."""
+    closed, arcing = found.closed_ohm.value, found.arcing_ohm.value
+    # A straight step says nothing beyond the move's own width.
+    reach = max(found.duration_s.value, found.middle_s.u)
+    u = np.array([reach, 1.0, math.hypot(closed_scatter_ohm, 1e-4 * closed), arcing, SENSE_LOOP_H])
+    return np.asarray(1.0 / np.square(u))
+
+
+def _moved(
+    found: Commutation, alone: tuple[FloatArray, FloatArray], whole: tuple[FloatArray, FloatArray]
+) -> Commutation:
+    """What the rest adds to the fit of the move alone: to its middle, its duration and their variances."""
+    shift, more = (whole[k][:2] - alone[k][:2] for k in (0, 1))
+    more = np.maximum(more, 0.0)
+    middle, width = found.middle_s, found.duration_s
+    near = STRAIGHT * np.array([width.value, 1.0])
+    if not np.all(np.abs(shift) <= np.maximum(near, LONGEST * np.array([middle.u, width.u / width.value]))):
+        return found
+    factor = math.exp(min(max(float(shift[1]), -0.5), 0.5))
+    return replace(
+        found,
+        middle_s=Quantity(middle.value + float(shift[0]), math.sqrt(middle.u**2 + float(more[0]))),
+        duration_s=Quantity(factor * width.value, math.sqrt(width.u**2 + width.value**2 * float(more[1]))),
+        onset_s=found.onset_s + float(shift[0]),
+    )
