@@ -96,12 +96,14 @@ def siblings_of(features: pd.DataFrame, priors: Mapping[str, ScatterPrior]) -> S
     poles, positions = _text(features, "pole")[first], _text(features, "position")[first]
     columns = {f: _Column(features, f, prior) for f, prior in priors.items() if f in features}
     reference = _text(features, "reference") if "reference" in features else None
+    aside = _set_aside(features, columns)
     cells: list[Cell] = []
     for k in sorted(set(kind.tolist())):
         rows = kind == k
         done: set[str] = set()
         for feature, column in columns.items():
-            if column.prior.instead_of in done:
+            # Nor does time stand in for a travel that a fault of the test spoils: how fast each moved is not known.
+            if column.prior.instead_of in done or column.prior.instead_of in aside:
                 continue
             cell = _cell(k, column, column.use & rows, code.astype(np.int64), number, names.size, reference)
             if cell is not None:
@@ -114,25 +116,23 @@ def siblings_of(features: pd.DataFrame, priors: Mapping[str, ScatterPrior]) -> S
         np.asarray(np.unique(poles, return_inverse=True)[1], dtype=np.int64),
         np.asarray(np.unique(positions, return_inverse=True)[1], dtype=np.int64),
         tuple(cells),
-        _set_aside(features, columns, {c.feature for c in cells}),
+        {f: prior for f, prior in aside.items() if f not in {c.feature for c in cells}},
     )
 
 
-def _set_aside(features: pd.DataFrame, columns: Mapping[str, _Column], compared: set[str]) -> dict[str, ScatterPrior]:
-    """Features that would have been compared but for a fault of the test."""
+def _set_aside(features: pd.DataFrame, columns: Mapping[str, _Column]) -> dict[str, ScatterPrior]:
+    """Features that would be compared but for a fault of the test, those that stand in for others left out."""
     if "quality" not in features:
         return {}
     spoiled = np.array([any(r.startswith(SPOILED_BY_THE_TEST) for r in reasons(q)) for q in features["quality"]])
     if not spoiled.any():
         return {}
-    stood_in_for = {columns[f].prior.instead_of for f in compared}
     who = _text(features, "interrupter")
     out: dict[str, ScatterPrior] = {}
     for feature, column in columns.items():
         could = column.use | (spoiled & np.isfinite(np.asarray(features[feature], dtype=np.float64)))
-        if feature in compared or feature in stood_in_for or column.prior.instead_of in (compared | set(out)):
-            continue
-        if np.unique(who[could]).size >= LEAST_COMPARABLE:
+        enough = np.unique(who[column.use]).size >= LEAST_COMPARABLE
+        if not enough and np.unique(who[could]).size >= LEAST_COMPARABLE and column.prior.instead_of not in columns:
             out[feature] = column.prior
     return out
 

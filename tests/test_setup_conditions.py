@@ -105,6 +105,12 @@ def test_a_fault_of_the_test_makes_nothing_that_it_spares_easier_to_name():
                 assert spared[c.interrupter, c.feature].p >= c.p - 1e-12
 
 
+def test_time_does_not_stand_in_for_a_travel_that_a_fault_of_the_test_spoils():
+    """Poles of different speed differ in ms though their contacts are alike in mm: kinematics."""
+    table = compare(healthy()[1].features.assign(quality="setup, travel: a wrong scale")).contributions
+    assert not {c.feature for cs in table.values() for c in cs} & {"arcing_wipe_ms", "main_contact_ms"}
+
+
 def test_what_lies_between_two_instants_on_one_clock_is_as_sure_as_without_the_skew():
     """JCGM 100, 5.2.2: what two inputs have in common cancels in their difference."""
     from drm.rules.context import Context
