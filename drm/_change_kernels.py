@@ -63,6 +63,21 @@ def means(v: FloatArray, i: FloatArray, stop: int, size: int) -> tuple[FloatArra
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _densities(v: FloatArray, i: FloatArray, closed: float, level: float, noise2: float) -> FloatArray:
+    """Square of the closed state's density by that of the arcing one; one where a sample is missing."""
+    out = np.empty(v.size)
+    for k in range(v.size):
+        a, b = closed * i[k], level * i[k]
+        e, f = v[k] - a, v[k] - b
+        narrow2, wide2 = noise2 + 0.01 * a * a, noise2 + 0.0625 * b * b
+        p, q = 3.0 * narrow2 + e * e, wide2 + f * f
+        p *= p
+        ratio = 81.0 * narrow2 * narrow2 * narrow2 * q * q / (wide2 * p * p)
+        out[k] = ratio if ratio == ratio else 1.0
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def split(v: FloatArray, i: FloatArray, closed: float, level: float, sigma: float) -> tuple[int, float]:
     """First sample of the arcing state, the most likely one, and the log likelihood of staying closed less its own.
 
@@ -72,21 +87,11 @@ def split(v: FloatArray, i: FloatArray, closed: float, level: float, sigma: floa
     arcing one with one degree about ``level I``, as wide as noise and a quarter. The densities' ratio is carried along
     as a product, by that at the best start so far, so that no sample asks for a logarithm.
     """
+    ratios = _densities(v, i, closed, level, sigma * sigma)
     at, ratio, best, logs = v.size, 1.0, 1.0, 0.0
     above = 0
-    noise2 = sigma * sigma
     for k in range(v.size - 1, -1, -1):
-        x, y = i[k], v[k]
-        if not (x == x and y == y):
-            continue
-        a, b = closed * x, level * x
-        narrow2 = noise2 + 0.01 * a * a
-        wide2 = noise2 + 0.0625 * b * b
-        e, f = y - a, y - b
-        p, q = 3.0 * narrow2 + e * e, wide2 + f * f
-        p *= p
-        # Square of the closed state's density by that of the arcing one.
-        ratio *= 81.0 * narrow2 * narrow2 * narrow2 * q * q / (wide2 * p * p)
+        ratio *= ratios[k]
         if ratio > HUGE:
             ratio /= HUGE
             above += 1

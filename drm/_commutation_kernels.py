@@ -23,6 +23,8 @@ __all__ = [
     "innovations",
     "lead_of",
     "not_before",
+    "pace_of",
+    "placed",
     "risen",
     "share_at",
     "summed",
@@ -119,6 +121,25 @@ def not_before(t: FloatArray, x: float) -> int:
     return low
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def placed(t: FloatArray, pace: float, x: float) -> int:
+    """The same on steps that are nearly even, `pace` of them a second: counted, and put right from there."""
+    n = t.size
+    k = int(min(max((x - t[0]) * pace, -1.0), float(n - 1))) + 1
+    while k > 0 and t[k - 1] >= x:
+        k -= 1
+    while k < n and t[k] < x:
+        k += 1
+    return k
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def pace_of(t: FloatArray) -> float:
+    """Samples a second on the average."""
+    pace: float = (t.size - 1) / (t[t.size - 1] - t[0])
+    return pace
+
+
 class Sums(NamedTuple):
     """What the samples before and after any move add to its evidence, so that only those within are gone through.
 
@@ -128,6 +149,8 @@ class Sums(NamedTuple):
 
     Attributes
     ----------
+    pace : float
+        Samples a second.
     fade : float64, shape (n,)
         What is left of the fluctuation since the sample before.
     before : float64, shape (n + 1, 7)
@@ -137,6 +160,7 @@ class Sums(NamedTuple):
         products of these columns; the logarithm of the variance.
     """
 
+    pace: float
     fade: FloatArray
     before: FloatArray
     after: FloatArray
@@ -187,7 +211,7 @@ def summed(w: Window) -> Sums:
             b[8] += x * z * inverse
             b[9] += z * z * inverse
             b[10] += math.log(w.base2[k])
-    return Sums(fade, before, after)
+    return Sums(pace_of(w.t), fade, before, after)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -208,7 +232,7 @@ def evidence(
     ratio, spread, prior, weight = w.ratio, w.spread, w.prior, w.weight
     lead = lead_of(shape, ratio)
     n = t.size
-    start, stop = not_before(t, m - lead * d), not_before(t, m + (1.0 - lead) * d)
+    start, stop = placed(t, sums.pace, m - lead * d), placed(t, sums.pace, m + (1.0 - lead) * d)
     b = sums.before[start]
     n00, n02, n22 = weight[0] + b[0], b[1], weight[2] + b[2]
     r0, r2 = weight[0] * prior[0] + b[3], weight[2] * prior[2] + b[4]

@@ -16,7 +16,7 @@ from drm._commutation_kernels import SHAPES, Sums, Window, innovations, lead_of,
 from drm._median_kernel import median, middle, scatter
 from drm._move_kernels import posterior, profile, ramp_search
 
-# Compiled with _commutation_kernels, _median_kernel, _move_kernels: a36f0380aecbb2c1
+# Compiled with _commutation_kernels, _median_kernel, _move_kernels: ec20686a7086e07e
 __all__ = ["Found", "fit", "fluctuation", "parted", "passage", "priors", "thinned"]
 
 FloatArray = NDArray[np.float64]

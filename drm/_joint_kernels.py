@@ -13,21 +13,24 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from drm._commutation_kernels import Window, share_at
+from drm._commutation_kernels import Window, innovations, not_before, share_at
 from drm._hum_kernels import _backward, _cholesky
 from drm._median_kernel import median
 
-__all__ = ["MOVE", "block_means", "course", "normal_equations", "solved"]
+# Compiled with _commutation_kernels, _hum_kernels, _median_kernel: c055664f23dd4569
+__all__ = ["MOVE", "block_means", "course", "courses", "joint_step", "normal_equations", "solved"]
 
 FloatArray = NDArray[np.float64]
 
 #: Into so many parts a level's residuals are divided to tell how much neighbours share.
 BATCHES = 16
+#: What a sense loop may have, H, standard.
+SENSE_LOOP_H = 1.5e-6
 #: Unknowns of the move alone: middle, log duration, closed level, arcing level, inductance.
 MOVE = 5
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def normal_equations(
     w: Window,
     m: float,
@@ -100,7 +103,7 @@ def normal_equations(
             normal[c, a] = normal[a, c]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def block_means(samples: FloatArray, size: int) -> FloatArray:
     """Means of `size` neighbours, NaN passed over; the rest at the end is dropped."""
     out = np.empty(samples.size // size)
@@ -114,7 +117,7 @@ def block_means(samples: FloatArray, size: int) -> FloatArray:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _shared(t: FloatArray, v: FloatArray, i: FloatArray, level: float, slope: float, limit: float) -> float:
     """Variance of the means of one in BATCHES of the residuals by that of independent ones, at least one."""
     n = t.size
@@ -140,7 +143,7 @@ def _shared(t: FloatArray, v: FloatArray, i: FloatArray, level: float, slope: fl
     return max(1.0, means / batches / (squares / held)) if held and squares > 0.0 else 1.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def course(t: FloatArray, v: FloatArray, i: FloatArray) -> tuple[float, float]:
     """Slope of a level about the time zero, ohm/s, and its standard uncertainty; infinite where it cannot be told.
 
@@ -190,7 +193,7 @@ def course(t: FloatArray, v: FloatArray, i: FloatArray) -> tuple[float, float]:
     return slopes[0], math.sqrt(u * u + bend2 * middles[0] ** 2)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def solved(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Step and its variances, shape (p,), of normal equations whose unknowns may be of very different sizes."""
     p = right.size
@@ -211,3 +214,111 @@ def solved(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArra
         unit[a] = scale[a]
         variance[a] = scale[a] * _backward(low, unit)[a]
     return step, variance
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def courses(
+    time: FloatArray, v: FloatArray, i: FloatArray, at: float, apart_s: float, sliding_s: float
+) -> tuple[float, float, float, float]:
+    """Slope of the closed level up to `apart_s` before the move and of the arcing one from there after it, with u each.
+
+    The closed level's is read from `sliding_s` before the move.
+    """
+    start, low, high = not_before(time, at - sliding_s), not_before(time, at - apart_s), not_before(time, at + apart_s)
+    # The last tenth is left out: the contact's pressure falls before it parts.
+    stop = time.size - (time.size - high) // 10
+    start = min(start, low)
+    closed, closed_u = course(time[start:low] - at, v[start:low], i[start:low])
+    arcing, arcing_u = course(time[high:stop] - at, v[high:stop], i[high:stop])
+    return closed, closed_u, arcing, arcing_u
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _precision(reach: float, closed: float, arcing: float, closed_scatter: float) -> FloatArray:
+    """Precision known of middle, log duration, both levels and inductance; about the fit's own values."""
+    out = np.empty(MOVE)
+    out[0], out[1], out[3], out[4] = 1.0 / reach**2, 1.0, 1.0 / arcing**2, 1.0 / SENSE_LOOP_H**2
+    out[2] = 1.0 / (closed_scatter**2 + (1e-4 * closed) ** 2)
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def joint_step(
+    time: FloatArray,
+    v: FloatArray,
+    i: FloatArray,
+    rate: FloatArray,
+    size: int,
+    m: float,
+    d: float,
+    shape: int,
+    beta: FloatArray,
+    spread: float,
+    memory: float,
+    reach: float,
+    closed_scatter: float,
+    sigma: float,
+    long_run: float,
+    offset_u: float,
+    added: FloatArray,
+    prior: FloatArray,
+    far: float,
+    least: int,
+) -> tuple[int, float, float, float, float]:
+    """One Gauss-Newton step from a fit of the move alone, and what all the rest adds to its variances.
+
+    Parameters
+    ----------
+    time, v, i, rate : shape (n,)
+        About the move; `size` neighbours are averaged.
+    reach : s
+        Standard deviation of the middle, known beforehand.
+    offset_u : V
+        Of the offset that is left. It cannot be told from resistance while the current stands still: the levels hold
+        what it adds at the usual current, and its column what remains.
+    added, prior : shape (n // size, k), (k, k)
+        Columns of what else is added to the voltage, and the precision known of them.
+    far : float
+        Innovations beyond are left out.
+    least : int
+        Fewer samples are not stepped from.
+
+    Returns
+    -------
+    many : int
+        Samples; the rest is zero where they are fewer than `least`.
+    shift, shift_log, more, more_log
+        Steps of the middle and of the log duration beyond those of the move alone, and their variances likewise.
+    """
+    t = block_means(time, size) - m
+    volts, amps, slope = block_means(v, size), block_means(i, size), block_means(rate, size)
+    use, base = np.empty(t.size, dtype=np.bool_), np.empty(t.size)
+    for j in range(t.size):
+        use[j] = math.isfinite(volts[j]) and math.isfinite(amps[j]) and math.isfinite(slope[j])
+        sliding = closed_scatter * amps[j] if t[j] < 0.5 * d and math.isfinite(amps[j]) else 0.0
+        base[j] = long_run / size * (sigma**2 + sliding**2)
+    nothing, z = np.zeros(4), np.empty(t.size)
+    w = Window(t, volts, amps, slope, base, use, beta[1] / beta[0], spread, memory, nothing, nothing)
+    innovations(w, 0.0, d, shape, beta, far, z)
+    many = 0
+    for j in range(t.size):
+        use[j] = use[j] and abs(z[j]) < far
+        many += use[j]
+    if many < least:
+        return many, 0.0, 0.0, 0.0, 0.0
+    usual = median(amps)
+    columns = np.zeros((t.size, 1 + added.shape[1]))
+    for j in range(t.size):
+        columns[j, 0] = 1.0 - amps[j] / usual if math.isfinite(amps[j]) else 0.0
+        columns[j, 1:] = added[j]
+    own = _precision(reach, beta[0], beta[1], closed_scatter)
+    p = MOVE + columns.shape[1]
+    normal, right = np.zeros((p, p)), np.zeros(p)
+    normal_equations(w, 0.0, d, shape, beta, columns, normal, right)
+    for a in range(MOVE):
+        normal[a, a] += own[a]
+    normal[MOVE, MOVE] += 1.0 / offset_u**2
+    normal[MOVE + 1 :, MOVE + 1 :] += prior
+    alone, alone_var = solved(np.ascontiguousarray(normal[:MOVE, :MOVE]), right[:MOVE])
+    whole, whole_var = solved(normal, right)
+    return many, whole[0] - alone[0], whole[1] - alone[1], whole_var[0] - alone_var[0], whole_var[1] - alone_var[1]

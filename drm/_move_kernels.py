@@ -8,9 +8,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from drm._commutation_kernels import Sums, Window, evidence, not_before
+from drm._commutation_kernels import Sums, Window, evidence, pace_of, placed
 
-# Compiled with _commutation_kernels: 118998b846a40648
+# Compiled with _commutation_kernels: 00e0f31f0546c4f4
 __all__ = ["posterior", "profile", "ramp_search"]
 
 FloatArray = NDArray[np.float64]
@@ -52,11 +52,12 @@ def ramp_search(
     Returns the middle, the duration and the log likelihood.
     """
     best, best_m, best_d = -1e300, middles[0], durations[0]
+    pace = pace_of(t)
     before, after = _told(v, i, base2, closed, 0.0), _told(v, i, base2, arcing, spread)
     for d in durations:
         inverse = 1.0 / d
         for m in middles:
-            start, stop = not_before(t, m - 0.5 * d), not_before(t, m + 0.5 * d)
+            start, stop = placed(t, pace, m - 0.5 * d), placed(t, pace, m + 0.5 * d)
             total = before[start] + after[t.size] - after[stop]
             top = low = 1.0
             held = 0
@@ -262,23 +263,30 @@ def profile(
                 width = durations[j]
                 h = max(0.15 * width, 0.2 * step)
                 f = evidence(w, sums, at, width, shape, beta, cov)
+                up = evidence(w, sums, at + h, width, shape, beta, cov)
+                down = evidence(w, sums, at - h, width, shape, beta, cov)
                 drop = 0.0
                 for turn in range(14):
-                    up = evidence(w, sums, at + h, width, shape, beta, cov)
-                    down = evidence(w, sums, at - h, width, shape, beta, cov)
                     if turn < 12 and up > f and up >= down:
-                        at, f = at + h, up
+                        # What was here is what lies behind now.
+                        at, down, f = at + h, f, up
+                        up = evidence(w, sums, at + h, width, shape, beta, cov)
                         continue
                     if turn < 12 and down > f:
-                        at, f = at - h, down
+                        at, up, f = at - h, f, down
+                        down = evidence(w, sums, at - h, width, shape, beta, cov)
                         continue
                     drop = f - 0.5 * (up + down)
+                    if turn == 13:
+                        break
                     if drop < 0.3 and h < max(width, step):
                         h *= 2.0
                     elif drop > 2.5:
                         h *= 0.45
                     else:
                         break
+                    up = evidence(w, sums, at + h, width, shape, beta, cov)
+                    down = evidence(w, sums, at - h, width, shape, beta, cov)
                 bend = 2.0 * max(drop, 0.3) / (h * h)
                 out[shape, j, 0], out[shape, j, 1] = at, 1.0 / bend
                 out[shape, j, 2] = f + chance[shape] - 0.5 * math.log(bend)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from drm._median_kernel import median, middle, scatter
 
 # Compiled with _median_kernel: 3a3cd18091f494ec
-__all__ = ["long_run", "moving_rate", "slope", "steep"]
+__all__ = ["after_move", "at_rest", "before_move", "long_run", "low", "moving_rate", "slope", "steep"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -88,3 +88,42 @@ def long_run(samples: FloatArray, sigma: float, block: int) -> float:
     centre = middle(means, many)
     spread = 1.4826 * scatter(means[:many], centre)
     return min(max(block * (spread / sigma) ** 2, 1.0), 16.0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def at_rest(v: FloatArray, i: FloatArray, sigma: float, block: int) -> tuple[float, float, float]:
+    """Resistance of the contact at rest; what the voltage scatters by about it, V; :func:`long_run` of that."""
+    closed = median(v / i)
+    left = v - closed * i
+    spread = 1.4826 * scatter(left, 0.0)
+    return closed, spread if spread == spread else 0.0, long_run(left, sigma, block)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def before_move(r: FloatArray, start: int, stop: int) -> float:
+    """What the resistance scatters by from `start` to `stop`; zero without a reading."""
+    part = r[start:stop]
+    spread = 1.4826 * scatter(part, median(part))
+    return spread if spread == spread else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def after_move(time: FloatArray, r: FloatArray, over: float) -> tuple[int, float]:
+    """Number and median of the readings beyond the instant `over`."""
+    kept = np.empty(r.size)
+    many = 0
+    for k in range(r.size):
+        if time[k] > over and math.isfinite(r[k]):
+            kept[many] = r[k]
+            many += 1
+    return many, middle(kept, many)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def low(r: FloatArray, limit: float) -> tuple[int, int]:
+    """Number of the readings below `limit`, and of all."""
+    below = many = 0
+    for x in r:
+        below += x < limit
+        many += math.isfinite(x)
+    return below, many

@@ -30,12 +30,12 @@ def auxiliary_of(record: Record, mechanism: Mechanism, operation: Operation) -> 
     return {role: change for role, change in out.items() if change is not NEVER}
 
 
-def figures(changes: Mapping[str, Switched], reference_s: float, contact_s: Quantity) -> dict[str, Quantity]:
+def figures(changes: Mapping[str, Switched], reference_s: Quantity, contact_s: Quantity) -> dict[str, Quantity]:
     """Columns of the auxiliary contacts.
 
     Parameters
     ----------
-    reference_s : float
+    reference_s : Quantity
         Instant from which the operation's times count.
     contact_s : Quantity
         The mechanism's last main (arcing) contact, s on the record's clock; NaN where not known.
@@ -44,7 +44,9 @@ def figures(changes: Mapping[str, Switched], reference_s: float, contact_s: Quan
     for role, change in changes.items():
         for column, at in (("ms", change.first_s), ("settled_ms", change.last_s)):
             if at:
-                out[f"auxiliary_{role}_{column}"] = Quantity(1e3 * (at.value - reference_s), 1e3 * at.u)
+                out[f"auxiliary_{role}_{column}"] = Quantity(
+                    1e3 * (at.value - reference_s.value), 1e3 * math.hypot(at.u, reference_s.u)
+                )
         out[f"auxiliary_{role}_after_contact_ms"] = (
             Quantity(1e3 * (change.first_s.value - contact_s.value), 1e3 * math.hypot(change.first_s.u, contact_s.u))
             if change.first_s and contact_s

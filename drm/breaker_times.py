@@ -24,7 +24,7 @@ from drm.resistor import NO_RESISTOR, Insertion, insertion
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["COLUMNS", "Contact", "contact_of", "frame", "timing_rows"]
+__all__ = ["COLUMNS", "Contact", "contact_of", "frame", "reference_u", "timing_rows"]
 
 #: Columns after the identity -> whether a standard uncertainty stands beside it.
 COLUMNS: dict[str, bool] = {
@@ -48,6 +48,9 @@ COLUMNS: dict[str, bool] = {
 IDENTITY = ("record", "breaker", "operation", "kind", "scope", "name")
 WORDS = ("first", "last", "source", "why")
 
+#: Standard uncertainty of a reference, s: of a coil's onset where its own is not known, and of a start of motion, whose
+#: first quarter of a millimetre goes by so slowly that an encoder's step hides some tenths of a millisecond.
+COIL_U_S, MOTION_U_S = 20e-6, 0.3e-3
 #: Mechanisms of one breaker commanded further apart than this many cycles had separate commands.
 ONE_COMMAND_CYCLES = 1.0
 
@@ -65,6 +68,11 @@ class Contact:
     source: str = ""
     change: Switched = NEVER
     resistor: Insertion = NO_RESISTOR
+
+
+def reference_u(operation: Operation, mechanism: str) -> float:
+    """Standard uncertainty of the instant from which a mechanism's times count, s: coil's onset or start of motion."""
+    return operation.reference_u_s.get(mechanism, COIL_U_S if operation.reference[mechanism] == "coil" else MOTION_U_S)
 
 
 @kept
@@ -112,8 +120,6 @@ def timing_rows(
     breaker: Breaker,
     operations: Sequence[Operation],
     contacts: Mapping[int, Sequence[Contact]],
-    *,
-    coil_u_s: float,
 ) -> list[dict[str, Any]]:
     """One row for the breaker, one for each pole and one for each interrupter, operation by operation.
 
@@ -121,8 +127,6 @@ def timing_rows(
     ----------
     contacts : mapping
         Operation number -> its contacts, one for each interrupter of the breaker.
-    coil_u_s : float
-        Standard uncertainty of a coil current's onset, s.
 
     Notes
     -----
@@ -133,7 +137,7 @@ def timing_rows(
     rows: list[dict[str, Any]] = []
     earlier: tuple[Operation, dict[str, Quantity]] | None = None
     for op in operations:
-        command, why = _command(breaker, op, coil_u_s)
+        command, why = _command(breaker, op)
         mine = list(contacts.get(op.number, ()))
         poles = {p: _last([c.at_s for c in mine if c.interrupter.pole == p]) for p in _poles(mine)}
         named = {p: q for p, q in poles.items() if q}
@@ -163,7 +167,7 @@ def timing_rows(
         rows += [_unit(op, c, command) for c in mine]
         earlier = (op, named) if complete else None
     for row in rows:
-        row |= {"record": record.name, "breaker": breaker.name}
+        row |= {"record": record.name, "breaker": breaker.name, "sample_ms": 1e3 / record.sample_rate_hz}
     return rows
 
 
@@ -171,7 +175,7 @@ def frame(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     """The rows as a table: identity, :data:`COLUMNS` each with `NAME_u` where it is True, then words."""
     import pandas as pd
 
-    columns = [*IDENTITY, *(c for n, u in COLUMNS.items() for c in ((n, f"{n}_u") if u else (n,))), *WORDS]
+    columns = [*IDENTITY, *(c for n, u in COLUMNS.items() for c in ((n, f"{n}_u") if u else (n,))), *WORDS, "sample_ms"]
     made = []
     for row in rows:
         flat: dict[str, Any] = {k: row.get(k, "") for k in (*IDENTITY, *WORDS)}
@@ -181,18 +185,20 @@ def frame(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
             flat[name] = q.value
             if has_u:
                 flat[f"{name}_u"] = q.u
+        flat["sample_ms"] = row.get("sample_ms", math.nan)
         made.append(flat)
     return pd.DataFrame(made, columns=columns)
 
 
-def _command(breaker: Breaker, op: Operation, u_s: float) -> tuple[Quantity, str]:
+def _command(breaker: Breaker, op: Operation) -> tuple[Quantity, str]:
     """When the release was energised: the first coil's onset where all were energised by one command."""
-    onsets = [op.reference_s[m.name] for m in breaker.mechanisms if op.reference[m.name] == "coil"]
+    onsets = {m.name: op.reference_s[m.name] for m in breaker.mechanisms if op.reference[m.name] == "coil"}
     if len(onsets) < len(breaker.mechanisms):
         return NOTHING, "no coil current of every mechanism: the instant of the command is not known"
-    if max(onsets) - min(onsets) > ONE_COMMAND_CYCLES / breaker.rated_frequency_hz:
+    first = min(onsets, key=lambda name: onsets[name])
+    if max(onsets.values()) - onsets[first] > ONE_COMMAND_CYCLES / breaker.rated_frequency_hz:
         return NOTHING, "the mechanisms were not commanded together"
-    return Quantity(min(onsets), u_s), ""
+    return Quantity(onsets[first], reference_u(op, first)), ""
 
 
 def _scope(

@@ -312,9 +312,7 @@ def _print(results: list[Result], as_json: bool) -> None:
 @click.option("--beside", metavar="DIR", help="A second result to look at side by side, such as an earlier test.")
 @click.option("--browser/--no-browser", default=True, help="Whether to open the page in the browser.")
 @_one_line
-def review(
-    result: str, port: int, record: str | None, reference: str | None, beside: str | None, browser: bool
-) -> int:
+def review(result: str, port: int, record: str | None, reference: str | None, beside: str | None, browser: bool) -> int:
     """Decide by hand where the automatic reading is doubtful, on a page of this computer alone.
 
     DIR is a folder that `drm diagnose` made. Decisions go to the file edits.jsonl in it; the record is never changed.

@@ -21,6 +21,11 @@ FloatArray = NDArray[np.float64]
 LEAST_DIP, LEAST_FLAT = 0.02, 0.03
 #: The auxiliary contact cut the current if it changed within this of the cut, s; common practice, no source.
 SAME_S = 2e-3
+#: Error of a line's end where it is laid through an exponential, as a share of what that changes.
+BENT = 0.1
+#: Order of the polynomial up to the armature's stop -> what the true motion moves the corner by, as a share of half the
+#: span that is fitted: simulated.
+CORNER = {2: 0.003, 3: 0.0007}
 #: Power of the time since the armature's start by which the current falls short.
 POWER = 3.0
 
@@ -126,7 +131,7 @@ def _resistance(t: FloatArray, i: FloatArray, v: FloatArray, rel: float) -> Quan
 
 
 def _later(q: Quantity, pulse: Pulse) -> Quantity:
-    return Quantity(q.value + pulse.onset_s, math.hypot(q.u, pulse.onset_u_s)) if q else NOTHING
+    return Quantity(q.value + pulse.onset_s, q.u) if q else NOTHING
 
 
 def _smooth(x: FloatArray, many: int) -> FloatArray:
@@ -159,7 +164,8 @@ def _cut(t: FloatArray, x: FloatArray, fall_s: float, peak: float, sigma: float,
     if fall.size < 3 or not float(level) > 0.0:
         return float(t[k]) + 0.5 * step, rough
     y, u = np.log(x[fall] / float(level)), t[fall] - float(t[k])
-    form = np.polyfit(u, y, 2 if fall.size >= 6 else 1)
+    # A logarithm's noise is the noise by the current.
+    form = np.polyfit(u, y, 2 if fall.size >= 6 else 1, w=x[fall])
     # A slow decay leaves the level by less than the noise for some samples.
     early = min(2.0 * step + near / float(level) / max(-float(np.polyval(np.polyder(form), 0.0)), 1.0), 20.0 * step)
     grid = np.linspace(-early, 2.0 * step, 321)
@@ -167,9 +173,19 @@ def _cut(t: FloatArray, x: FloatArray, fall_s: float, peak: float, sigma: float,
     at = float(
         grid[int(np.argmin(np.abs(np.polyval(form, grid) - np.log1p(np.clip(slope * grid / level, -0.5, 1.0)))))]
     )
-    # A level that is still moving is not a line: where it meets the decay is less sure.
-    moving = abs(float(slope)) * 1e-3 > 0.01 * float(level)
-    return float(t[k]) + min(max(at, -early), 1.5 * step), math.hypot(rough, 0.4 * step if moving else 0.0)
+    at = min(max(at, -early), 1.5 * step)
+    steep = max(abs(float(np.polyval(np.polyder(form), at)) - float(slope / level)), 1e-9)
+    above_u = sigma / float(level) * _far_u(t[lead] - float(t[k]), at, 1)
+    decay_u = sigma * _far_u(u, at, form.size - 1, weight=x[fall])
+    return float(t[k]) + at, min(math.hypot(above_u, decay_u) / steep + step / 320.0, rough)
+
+
+def _far_u(t: FloatArray, at: float, order: int, *, weight: FloatArray | None = None) -> float:
+    """Standard uncertainty of a fitted polynomial at `at`, for a noise of 1 by `weight` in each sample."""
+    w = np.ones_like(t) if weight is None else weight
+    design = np.vander(t / float(np.ptp(t)), order + 1) * w[:, None]
+    here = np.vander(np.array([at / float(np.ptp(t))]), order + 1)[0]
+    return math.sqrt(max(float(here @ np.linalg.pinv(design.T @ design) @ here), 0.0))
 
 
 def _armature(
@@ -186,20 +202,33 @@ def _armature(
 
 
 def _stop(t: FloatArray, x: FloatArray, top: int, k: int, sigma: float, step: float) -> Quantity:
-    """Corner of the dip: two parabolas that meet in it, by least squares over every place about the lowest sample."""
+    """Corner of the dip: two polynomials that meet in it, by least squares over every place about the lowest sample.
+
+    Up to the corner the armature gains speed: a parabola leaves a part of that, a cubic minds the noise more. The one
+    that is known better counts.
+    """
     half = max(6, min(k - top, t.size - 1 - k, round(1.5e-3 / step)))
     a, b = max(0, k - half), min(t.size, k + half + 1)
     u, z = t[a:b], x[a:b]
-    places = np.linspace(float(t[max(a + 2, k - half // 2)]), float(t[min(b - 3, k + half // 2)]), 41)
-    cost = np.empty(places.size)
-    for n, place in enumerate(places):
-        left, right = np.minimum(u - place, 0.0), np.maximum(u - place, 0.0)
-        design = np.stack([np.ones_like(u), left, left**2 / half / step, right, right**2 / half / step], axis=1)
-        found, *_ = np.linalg.lstsq(design, z, rcond=None)
-        cost[n] = float(np.sum((z - design @ found) ** 2))
-    best, u_s = _lowest(places, cost / max(sigma**2, float(cost.min()) / max(1, u.size - 6)))
-    # The corner is fitted over many samples: a fifth of their distance is what its assumed shape may cost.
-    return Quantity(best, math.hypot(u_s, 0.2 * step))
+    low, high = float(t[max(a + 2, k - half // 2)]), float(t[min(b - 3, k + half // 2)])
+    found = []
+    for order, law in CORNER.items():
+        best, u_s = 0.5 * (low + high), 0.25 * (high - low)
+        for many in (21, 31):
+            places = np.linspace(max(low, best - 4.0 * u_s), min(high, best + 4.0 * u_s), many)
+            cost = np.array([_corner(u, z, place, half * step, order) for place in places])
+            best, u_s = _lowest(places, cost / max(sigma**2, float(cost.min()) / max(1, u.size - 4 - order)))
+        found.append(Quantity(best, math.hypot(u_s, law * half * step)))
+    return min(found, key=lambda q: q.u)
+
+
+def _corner(u: FloatArray, z: FloatArray, place: float, wide: float, order: int) -> float:
+    """Sum of squares that a polynomial of `order` up to `place` and a parabola from there leave."""
+    left, right = np.minimum(u - place, 0.0) / wide, np.maximum(u - place, 0.0) / wide
+    powers = [left**n for n in range(1, order + 1)]
+    design = np.stack([np.ones_like(u), *powers, right, right**2], axis=1)
+    found, *_ = np.linalg.lstsq(design, z, rcond=None)
+    return float(np.sum((z - design @ found) ** 2))
 
 
 def _start(t: FloatArray, x: FloatArray, top: int, sigma: float, step: float) -> Quantity:
@@ -232,7 +261,7 @@ def _start(t: FloatArray, x: FloatArray, top: int, sigma: float, step: float) ->
     scale = max(noise**2, float(np.nanmin(cost)) / max(1, u.size - 4))
     best, u_s = _lowest(places, cost / scale)
     # The counter-voltage's law is assumed: a part of what lies between start and peak.
-    return Quantity(best, math.sqrt(u_s**2 + (0.04 * (float(u[-1]) - best)) ** 2 + step**2 / 12.0))
+    return Quantity(best, math.sqrt(u_s**2 + (0.025 * (float(u[-1]) - best)) ** 2))
 
 
 def _try(
@@ -266,16 +295,18 @@ def _lowest(places: FloatArray, cost: FloatArray) -> tuple[float, float]:
 def _plateau(
     t: FloatArray, x: FloatArray, begin: float, cut: float, sigma: float, rel: float
 ) -> tuple[Quantity, float]:
-    """Steady current before the cut, and from when it is read: the last third, where it changes by less than 3 %."""
+    """Steady current at the cut, and from when it is read: the last third, where it changes by less than 3 %."""
     flat = max(begin, cut - max(0.35 * (cut - begin), 2e-3))
     part = (t > flat) & (t < cut - 0.3e-3)
     if int(part.sum()) < 10:
         return NOTHING, flat
     u, z = t[part], x[part]
-    slope, level = np.polyfit(u - float(np.mean(u)), z, 1)
+    slope, middle = np.polyfit(u - float(np.mean(u)), z, 1)
     change = abs(float(slope)) * float(u[-1] - u[0])
+    # The line's end, at the cut: twice the noise of its middle.
+    level = float(middle) + float(slope) * (cut - float(np.mean(u)))
     if not level > 0.0 or change > LEAST_FLAT * float(level):
         return NOTHING, flat
-    # What is still to come of an exponential that changes by so much is about as much again.
-    u_a = math.sqrt((rel * float(level)) ** 2 + (0.5 * change) ** 2 + sigma**2 / u.size)
-    return Quantity(float(level), u_a), flat
+    # An exponential bends away from its line by a small part of what it changes.
+    u_a = math.sqrt((rel * level) ** 2 + (BENT * change) ** 2 + 4.0 * sigma**2 / u.size)
+    return Quantity(level, u_a), flat

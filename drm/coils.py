@@ -19,6 +19,12 @@ FloatArray = NDArray[np.float64]
 LEAST_A = 0.06
 #: Shorter pulses are interference, longer gaps part two pulses, s.
 LEAST_S, GAP_S = 2e-3, 5e-3
+#: A fall from sample to sample by this share of the peak says no more than that it was between the two.
+SUDDEN = 1.0 / 3.0
+#: Over how long a peak's level is averaged, s: shorter than the bend that the armature makes in it.
+LEVEL_S = 0.6e-3
+#: What a round peak lies above that mean, as a share of it.
+ROUND = 1.5e-3
 
 
 @dataclass(frozen=True)
@@ -29,8 +35,9 @@ class Pulse:
     ----------
     onset_s, onset_u_s : float
         Instant at which the current leaves its baseline, and its standard uncertainty.
-    stop_s : float
-        Instant at which it falls through half its peak for the last time.
+    stop_s, stop_u_s : float
+        Instant at which it falls through half its peak for the last time, between two samples, and its standard
+        uncertainty.
     peak_a : float
         Greatest current above the baseline, whatever the sensor's sign.
     """
@@ -39,6 +46,7 @@ class Pulse:
     onset_u_s: float
     stop_s: float
     peak_a: float
+    stop_u_s: float = 0.0
 
 
 def bridged(samples: FloatArray) -> FloatArray:
@@ -107,9 +115,41 @@ def pulses(time_s: FloatArray, channel: Channel) -> tuple[Pulse, ...]:
         if (b - a) * step < LEAST_S or peak < max(12.0 * sigma, floor, 0.2 * top) or a < 3:
             continue
         onset, u = _onset(time, x, a, peak, sigma)
-        last = a + int(np.flatnonzero(x[a:b] > 0.5 * peak)[-1])
-        out.append(Pulse(onset, u, float(time[last]), peak))
+        stop, stop_u = _stop(time[a : b + 1], x[a : b + 1], _half(x[a:b], max(5, round(LEVEL_S / step))), sigma)
+        out.append(Pulse(onset, u, stop, peak, stop_u))
     return tuple(out)
+
+
+def _half(x: FloatArray, many: int) -> float:
+    """Half of a pulse's peak: of the greatest mean of `many` samples, which noise raises less than a single one."""
+    many = min(many, x.size)
+    sums = np.concatenate([[0.0], np.cumsum(x)])
+    return 0.5 * float(np.max(sums[many:] - sums[:-many])) / many
+
+
+def _stop(time: FloatArray, x: FloatArray, half: float, sigma: float) -> tuple[float, float]:
+    """Where the current falls through `half` for the last time, s: along an exponential between two samples.
+
+    A current that falls by more than a third of its peak between two samples was cut anywhere between them.
+    """
+    last = int(np.flatnonzero(x > half)[-1])
+    if last + 1 >= x.size:
+        return float(time[last]), 0.0
+    step, fall = float(time[last + 1] - time[last]), float(x[last] - x[last + 1])
+    if fall > SUDDEN * 2.0 * half:
+        return float(time[last]) + 0.5 * step, step / np.sqrt(12.0)
+    low, high = last, last + 1
+    while low > 0 and 0.7 * half < x[low - 1] < 1.4 * half and last - low < 60:
+        low -= 1
+    while high + 1 < x.size and 0.7 * half < x[high + 1] < 1.4 * half and high - last < 60:
+        high += 1
+    t, y = time[low : high + 1] - time[last], np.log(np.maximum(x[low : high + 1], 0.1 * half) / half)
+    rate, level = np.polyfit(t, y, 1)
+    if not rate < 0.0:
+        return float(time[last]) + 0.5 * step, step / np.sqrt(12.0)
+    # The samples' noise, half a peak that noise has raised by some of its size, and a peak's own roundness.
+    noise = np.hypot(sigma / half * np.sqrt(1.0 / t.size + 1.0 / 16.0), ROUND)
+    return float(time[last] - level / rate), float(noise / -rate)
 
 
 def _median3(x: FloatArray) -> FloatArray:
@@ -185,4 +225,5 @@ def _onset(time: FloatArray, x: FloatArray, first: int, peak: float, sigma: floa
     except np.linalg.LinAlgError:
         u = step
     t0 = min(max(float(x_best[0]) * rise, float(t[0])), rise)
-    return t0 + float(time[back]), float(np.hypot(u, step / np.sqrt(12.0) / 4.0))
+    # Without noise the fit says nothing of its own grid.
+    return t0 + float(time[back]), float(np.hypot(u, 0.01 * step))

@@ -10,12 +10,13 @@ from collections.abc import Iterable, Sequence
 
 from drm.describe_contacts import contacts
 from drm.describe_draft import Draft, Line, either, key, quoted, told
+from drm.describe_instants import instants_of
 from drm.describe_mechanisms import KEYS, Moved, Moving, mechanisms
 from drm.describe_motion import Test
 from drm.describe_names import said
-from drm.describe_pairs import instants_of
 from drm.describe_roles import Role, merged, roles
-from drm.describe_signals import Course, parts
+from drm.describe_seen import Course
+from drm.describe_signals import parts
 from drm.errors import RecordError
 from drm.record import Record
 from drm.units import canonical

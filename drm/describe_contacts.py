@@ -106,7 +106,11 @@ def _chosen(named: tuple[Role, str] | None, fit: Fit | None, against: tuple[str,
         if against is None:
             return named[0].name, ""
         better = f", those of {either(against)} do" if against else ""
-        return named[0].name, f"named alike, but the instants of the two do not agree{better}: leads or names exchanged"
+        return (
+            named[0].name,
+            f"named alike, but the instants of the two do not agree{better}: "
+            "leads or names exchanged, or a clamp that fails",
+        )
     if fit is None:
         return None if named is None else (named[0].name, named[1])
     if fit.sure:

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from drm.coils import bridged, pulses
 from drm.contact_state import state_of
-from drm.describe_pairs import Instants
-from drm.describe_signals import OBEYED_S, Course
+from drm.describe_instants import Instants
+from drm.describe_seen import Course
+from drm.describe_signal_coils import OBEYED_S
 from drm.record import Channel, Record
 from drm.setup_travel import Happening, wrong_pole
 

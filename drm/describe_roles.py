@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from drm.describe_names import Said
-from drm.describe_signals import Part
+from drm.describe_seen import Part
 from drm.units import canonical, units
 
 __all__ = ["Role", "kind_of_unit", "merged", "roles"]

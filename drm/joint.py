@@ -33,8 +33,8 @@ APART, SLIDING_S = 0.8, 5e-3
 #: A step longer than this share of the move, and than this many of the fit's standard uncertainties, leaves the maximum
 #: that it was taken at, and is not taken.
 STRAIGHT, LONGEST = 0.25, 4.0
-#: What a sense loop may have, H, standard; least uncertainty of an offset, V.
-SENSE_LOOP_H, LEAST_V = 1.5e-6, 1e-9
+#: Least uncertainty of an offset, V.
+LEAST_V = 1e-9
 #: A slope of a level this many times its uncertainty is the contact's own.
 CLEAR = 6.0
 
@@ -141,37 +141,37 @@ def _joint_step(
     long_run: float,
 ) -> Commutation:
     """`found` with one Gauss-Newton step in everything; itself where there is too little to take one from."""
-    from drm import _commutation_kernels as fits
     from drm import _joint_kernels as kernels
 
-    width = found.duration_s.value
+    width, jumps = found.duration_s.value, (found.closed_ohm.value, found.arcing_ohm.value, found.inductance_h.value)
     part, size = _part(found, time_s)
-    t, v, i, rate = (
-        kernels.block_means(np.ascontiguousarray(x[part]), size)
-        for x in (time_s - found.middle_s.value, voltage_v, current_a, rate_a_s)
+    time, volts, amps, rate = (np.ascontiguousarray(x[part]) for x in (time_s, voltage_v, current_a, rate_a_s))
+    columns, prior = _of_hum(hum, time, size, sense)
+    # A straight step says nothing beyond the move's own width.
+    reach = max(width, found.middle_s.u)
+    many, *moved = kernels.joint_step(
+        time,
+        volts,
+        amps,
+        rate,
+        size,
+        found.middle_s.value,
+        width,
+        found.shape,
+        np.array(jumps),
+        found.fluctuation_ohm,
+        found.memory_s,
+        reach,
+        closed_scatter_ohm,
+        sigma_v,
+        long_run,
+        max(offset_u_v, LEAST_V),
+        columns,
+        prior,
+        FAR,
+        LEAST,
     )
-    closed_v2 = (closed_scatter_ohm * np.nan_to_num(i)) ** 2
-    base = long_run / size * (sigma_v**2 + np.where(t < 0.5 * width, closed_v2, 0.0))
-    use = np.isfinite(v) & np.isfinite(i) & np.isfinite(rate)
-    beta = np.array([found.closed_ohm.value, found.arcing_ohm.value, found.inductance_h.value])
-    nothing = np.zeros(4)
-    window = fits.Window(
-        t, v, i, rate, base, use, beta[1] / beta[0], found.fluctuation_ohm, found.memory_s, nothing, nothing
-    )
-    z = np.empty(t.size)
-    fits.innovations(window, 0.0, width, found.shape, beta, FAR, z)
-    window = window._replace(use=use & (np.abs(z) < FAR))
-    if int(window.use.sum()) < LEAST:
-        return found
-    columns, prior = _added(sense * (t + found.middle_s.value), i, hum, offset_u_v)
-    own = _beforehand(found, closed_scatter_ohm)
-    p = own.size + columns.shape[1]
-    normal, right = np.zeros((p, p)), np.zeros(p)
-    kernels.normal_equations(window, 0.0, width, found.shape, beta, columns, normal, right)
-    normal[np.arange(own.size), np.arange(own.size)] += own
-    normal[own.size :, own.size :] += prior
-    alone = kernels.solved(np.ascontiguousarray(normal[: own.size, : own.size]), right[: own.size])
-    return _moved(found, alone, kernels.solved(normal, right))
+    return _moved(found, *moved) if many >= LEAST else found
 
 
 def _part(found: Commutation, time_s: FloatArray) -> tuple[slice, int]:
@@ -183,63 +183,40 @@ def _part(found: Commutation, time_s: FloatArray) -> tuple[slice, int]:
     return part, max(1, (part.stop - part.start) // WINDOW)
 
 
-def _added(
-    clock_s: FloatArray, current_a: FloatArray, hum: Hum | None, offset_u_v: float
-) -> tuple[FloatArray, FloatArray]:
-    """Columns of what is added to the voltage, shape (n, k), and the precision known of them, shape (k, k).
+def _of_hum(hum: Hum | None, time_s: FloatArray, size: int, sense: float) -> tuple[FloatArray, FloatArray]:
+    """Columns of what of the hum is left, shape (n // size, k), and the precision known of them, shape (k, k)."""
+    from drm._joint_kernels import block_means
 
-    An offset cannot be told from resistance while the current stands still: the levels hold what it adds at the usual
-    current, and its column what remains.
-    """
-    usual = float(np.nanmedian(current_a))
-    columns, precision = [1.0 - current_a / usual], np.array([[1.0 / max(offset_u_v, LEAST_V) ** 2]])
     if hum is None or hum.covariance is None:
-        return np.nan_to_num(np.column_stack(columns)), precision
+        return np.zeros((time_s.size // size, 0)), np.zeros((0, 0))
     scale = np.sqrt(np.maximum(np.diag(hum.covariance), 1e-30))
     correlation = hum.covariance / np.outer(scale, scale) + 1e-9 * np.eye(scale.size)
-    whole = np.zeros((scale.size + 1, scale.size + 1))
-    whole[:1, :1], whole[1:, 1:] = precision, np.linalg.inv(correlation)
-    return np.nan_to_num(np.column_stack([*columns, hum.columns(clock_s).T * scale])), whole
+    columns = hum.columns(sense * block_means(time_s, size)).T * scale
+    return np.ascontiguousarray(columns), np.ascontiguousarray(np.linalg.inv(correlation))
 
 
 def _courses(
     found: Commutation, time_s: FloatArray, voltage_v: FloatArray, current_a: FloatArray
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Slopes of the closed level before the move and of the arcing one after it, each with its u, ohm/s."""
-    from drm._joint_kernels import course
+    from drm._joint_kernels import courses
 
-    at, width = found.middle_s.value, found.duration_s.value
-    low, high = np.searchsorted(time_s, [at - APART * width, at + APART * width])
-    # The last tenth is left out: the contact's pressure falls before it parts.
-    start = int(np.searchsorted(time_s, at - max(SLIDING_S, 4.0 * width)))
-    before, after = slice(start, int(low)), slice(int(high), time_s.size - (time_s.size - int(high)) // 10)
-    closed, arcing = (course(time_s[part] - at, voltage_v[part], current_a[part]) for part in (before, after))
-    return closed, arcing
+    width = found.duration_s.value
+    time, volts, amps = (np.ascontiguousarray(x) for x in (time_s, voltage_v, current_a))
+    told = courses(time, volts, amps, found.middle_s.value, APART * width, max(SLIDING_S, 4.0 * width))
+    return told[:2], told[2:]
 
 
-def _beforehand(found: Commutation, closed_scatter_ohm: float) -> FloatArray:
-    """Precision known of middle, log duration, both levels and inductance; about the fit's own values."""
-    closed, arcing = found.closed_ohm.value, found.arcing_ohm.value
-    # A straight step says nothing beyond the move's own width.
-    reach = max(found.duration_s.value, found.middle_s.u)
-    u = np.array([reach, 1.0, math.hypot(closed_scatter_ohm, 1e-4 * closed), arcing, SENSE_LOOP_H])
-    return np.asarray(1.0 / np.square(u))
-
-
-def _moved(
-    found: Commutation, alone: tuple[FloatArray, FloatArray], whole: tuple[FloatArray, FloatArray]
-) -> Commutation:
+def _moved(found: Commutation, shift_s: float, shift_log: float, more_s2: float, more_log2: float) -> Commutation:
     """What the rest adds to the fit of the move alone: to its middle, its duration and their variances."""
-    shift, more = (whole[k][:2] - alone[k][:2] for k in (0, 1))
-    more = np.maximum(more, 0.0)
     middle, width = found.middle_s, found.duration_s
-    near = STRAIGHT * np.array([width.value, 1.0])
-    if not np.all(np.abs(shift) <= np.maximum(near, LONGEST * np.array([middle.u, width.u / width.value]))):
+    near = abs(shift_s) <= max(STRAIGHT * width.value, LONGEST * middle.u)
+    if not (near and abs(shift_log) <= max(STRAIGHT, LONGEST * width.u / width.value)):
         return found
-    factor = math.exp(min(max(float(shift[1]), -0.5), 0.5))
+    factor = math.exp(min(max(shift_log, -0.5), 0.5))
     return replace(
         found,
-        middle_s=Quantity(middle.value + float(shift[0]), math.sqrt(middle.u**2 + float(more[0]))),
-        duration_s=Quantity(factor * width.value, math.sqrt(width.u**2 + width.value**2 * float(more[1]))),
-        onset_s=found.onset_s + float(shift[0]),
+        middle_s=Quantity(middle.value + shift_s, math.hypot(middle.u, math.sqrt(max(more_s2, 0.0)))),
+        duration_s=Quantity(factor * width.value, math.hypot(width.u, width.value * math.sqrt(max(more_log2, 0.0)))),
+        onset_s=found.onset_s + shift_s,
     )

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drm.breaker import Breaker
-from drm.breaker_times import Contact, contact_of, frame, timing_rows
+from drm.breaker_times import Contact, contact_of, frame, reference_u, timing_rows
 from drm.envelope import Curve
 from drm.mechanisms import curve_of, mechanism_table, motion_of
 from drm.operations import Operation
@@ -26,8 +26,6 @@ if TYPE_CHECKING:
 
 __all__ = ["ONLY_STATE", "Mechanical", "mechanical"]
 
-#: Standard uncertainty of a coil current's onset, s.
-COIL_U_S = 20e-6
 #: Grid of the travel curves that are kept, s.
 CURVE_STEP_S = 0.25e-3
 #: Begins the reason of a row that has an instant but no resistance.
@@ -85,7 +83,7 @@ def mechanical(
             if contact.source == "state" and row:
                 begin = op.reference_s[unit.mechanism]
                 row["arcing_contact_ms"] = 1e3 * (contact.at_s.value - begin)
-                row["arcing_contact_ms_u"] = 1e3 * math.hypot(contact.at_s.u, COIL_U_S)
+                row["arcing_contact_ms_u"] = 1e3 * math.hypot(contact.at_s.u, reference_u(op, unit.mechanism))
     instants: dict[tuple[int, str], list[float | Quantity]] = {}
     for op in operations:
         for c in contacts.get(op.number, ()):
@@ -93,7 +91,7 @@ def mechanical(
             since = Quantity(1e3 * (c.at_s.value - op.reference_s[name]), 1e3 * c.at_s.u) if c.at_s else NOTHING
             instants.setdefault((op.number, name), []).append(since)
     table = mechanism_table(record, breaker, operations, travels, instants, curves=curves)
-    timing = timing_rows(record, breaker, operations, contacts, coil_u_s=COIL_U_S)
+    timing = timing_rows(record, breaker, operations, contacts)
     kept: list[dict[str, Any]] = []
     for k, op in enumerate(operations):
         motions = {m.name: motion_of(record, operations, k, travels.get(m.name)) for m in breaker.mechanisms}
@@ -119,7 +117,9 @@ def _instant(op: Operation, mechanism: str, row: Mapping[str, Any]) -> Quantity:
     value, u = float(row.get("arcing_contact_ms", math.nan)), float(row.get("arcing_contact_ms_u", math.nan))
     if not math.isfinite(value):
         return NOTHING
-    return Quantity(op.reference_s[mechanism] + 1e-3 * value, 1e-3 * u if math.isfinite(u) else 0.0)
+    # The feature counts from the reference, whose uncertainty is in it; on the record's clock the instant has none.
+    own = math.sqrt(max(u**2 - (1e3 * reference_u(op, mechanism)) ** 2, 0.0)) if math.isfinite(u) else 0.0
+    return Quantity(op.reference_s[mechanism] + 1e-3 * value, 1e-3 * own)
 
 
 def _gap(row: Mapping[str, Any]) -> Quantity:

@@ -11,7 +11,9 @@ import numpy as np
 from drm.auxiliary import auxiliary_of
 from drm.auxiliary import figures as auxiliary_figures
 from drm.breaker import Breaker, Mechanism
+from drm.breaker_times import reference_u
 from drm.coil_shape import shape_of
+from drm.coils import Pulse
 from drm.contact_state import Switched
 from drm.envelope import Curve, departure, load_reference
 from drm.errors import RecordError
@@ -30,9 +32,6 @@ if TYPE_CHECKING:
 
 __all__ = ["COLUMNS", "SPEED_ZONE", "curve_of", "mechanism_table", "motion_of"]
 
-#: Standard uncertainty of the start of motion as a reference of times: the first quarter of a millimetre goes by so
-#: slowly that an encoder's step hides some tenths of a millisecond.
-MOTION_U_MS = 0.3
 _IDENTITY = ("record", "breaker", "operation", "kind", "mechanism", "reference")
 
 
@@ -91,6 +90,7 @@ def mechanism_table(
     columns = COLUMNS | dict.fromkeys(named, True)
     runs = {m.name: _motor_runs(record, breaker, m) for m in breaker.mechanisms}
     rows: list[dict[str, object]] = []
+    sample_ms = 1e3 / record.sample_rate_hz
     for k, op in enumerate(operations):
         for m in breaker.mechanisms:
             found: dict[str, Quantity] = {}
@@ -123,7 +123,7 @@ def mechanism_table(
             found |= coil
             begin = op.reference_s[m.name]
             at = Quantity(begin + 1e-3 * contact.value, 1e-3 * contact.u) if contact else NOTHING
-            found |= auxiliary_figures(changes, begin, at)
+            found |= auxiliary_figures(changes, Quantity(begin, reference_u(op, m.name)), at)
             found |= _motor(runs[m.name], operations, k, m.name)
             row: dict[str, object] = dict(
                 zip(
@@ -137,9 +137,9 @@ def mechanism_table(
                 row[column] = figure.value
                 if has_u:
                     row[f"{column}_u"] = figure.u
-            rows.append(row | words)
+            rows.append(row | words | {"sample_ms": sample_ms})
     head = list(_IDENTITY) + [c for n, has_u in columns.items() for c in ((n, f"{n}_u") if has_u else (n,))]
-    return pd.DataFrame(rows, columns=[*head, *WORDS])
+    return pd.DataFrame(rows, columns=[*head, *WORDS, "sample_ms"])
 
 
 @kept
@@ -179,7 +179,7 @@ def _last(record: Record, known: Sequence[float | Quantity]) -> Quantity:
 def _time(op: Operation, name: str, contact: Quantity) -> dict[str, Quantity]:
     if not contact:
         return {}
-    u = math.hypot(contact.u, MOTION_U_MS if op.reference[name] == "motion" else 0.0)
+    u = math.hypot(contact.u, 1e3 * reference_u(op, name))
     return {"opening_time_ms" if op.kind == "open" else "closing_time_ms": Quantity(contact.value, u)}
 
 
@@ -188,7 +188,8 @@ def _started(op: Operation, name: str, motion: Moved) -> dict[str, Quantity]:
     start = start_of(motion)
     if op.reference[name] != "coil" or not start:
         return {}
-    return {"motion_start_ms": Quantity(1e3 * (start.value - op.reference_s[name]), 1e3 * start.u)}
+    u = math.hypot(start.u, reference_u(op, name))
+    return {"motion_start_ms": Quantity(1e3 * (start.value - op.reference_s[name]), 1e3 * u)}
 
 
 def _enveloped(
@@ -212,8 +213,6 @@ def _coil(
     told: Sequence[tuple[object, str, str]],
     changes: Mapping[str, Switched],
 ) -> tuple[dict[str, Quantity], str]:
-    from drm.coils import Pulse
-
     out: dict[str, Quantity] = {}
     begin = op.reference_s[m.name]
     if op.reference[m.name] != "coil":
@@ -225,9 +224,7 @@ def _coil(
             continue
         out["coil_onset_s"] = Quantity(pulse.onset_s, pulse.onset_u_s)
         out["coil_peak_a"] = Quantity(pulse.peak_a, breaker.instrument.current_gain_rel * pulse.peak_a)
-        step = 1e3 / record.sample_rate_hz
-        u = math.hypot(1e3 * pulse.onset_u_s, step / math.sqrt(12.0))
-        out["coil_duration_ms"] = Quantity((pulse.stop_s - pulse.onset_s) * 1e3 + 0.5 * step, u)
+        out["coil_duration_ms"] = _since(Quantity(pulse.stop_s, pulse.stop_u_s), pulse)
         if channel is None:
             continue
         try:
@@ -244,19 +241,20 @@ def _coil(
             continue
         out |= {
             "coil_peak_a": shape.peak_a or out["coil_peak_a"],
-            "armature_start_ms": _since(shape.armature_start_s, begin),
-            "armature_stop_ms": _since(shape.armature_stop_s, begin),
+            "armature_start_ms": _since(shape.armature_start_s, pulse),
+            "armature_stop_ms": _since(shape.armature_stop_s, pulse),
             "coil_plateau_a": shape.plateau_a,
             "coil_voltage_v": shape.voltage_v,
             "coil_resistance_ohm": shape.resistance_ohm,
-            "coil_cut_ms": _since(shape.cut_s, begin),
+            "coil_cut_ms": _since(shape.cut_s, pulse),
         }
         return out, _cut_by(shape.cut_s, changes, opening)
     return out, ""
 
 
-def _since(q: Quantity, begin: float) -> Quantity:
-    return Quantity(1e3 * (q.value - begin), 1e3 * q.u) if q else NOTHING
+def _since(q: Quantity, pulse: Pulse) -> Quantity:
+    """An instant counted from a pulse's onset, ms."""
+    return Quantity(1e3 * (q.value - pulse.onset_s), 1e3 * math.hypot(q.u, pulse.onset_u_s)) if q else NOTHING
 
 
 def _cut_by(cut: Quantity, changes: Mapping[str, Switched], opening: bool) -> str:

@@ -136,8 +136,10 @@ def _run(
     edge_u = max(hidden, step) / math.sqrt(12.0)
     begin, end = float(time[first]) - 0.5 * step, float(time[last]) + 0.5 * step
     early = np.abs(x[first : first + max(4, round(2e-3 / step))])
-    rise, rise_u = _rise(early, step) if hidden <= 2.0 * step else (0.0, 0.0)
-    begin -= rise
+    begin_u = edge_u
+    if hidden <= 2.0 * step:
+        back, begin_u = _rise(early, step, sigma, edge_u)
+        begin = float(time[first]) - back
     if hidden <= 2.0 * step:
         end, fall_u = _end(time, np.abs(x), first, last, step)
     else:
@@ -150,12 +152,10 @@ def _run(
     direct = mean > 0.8 * square
     level = mean if direct else square
     out = MotorRun(
-        start_s=Quantity(begin, math.hypot(edge_u, rise_u)) if begun else NOTHING,
+        start_s=Quantity(begin, begin_u) if begun else NOTHING,
         peak_a=_peak(x[first : last + 1], sigma, current_rel) if begun else NOTHING,
         running_a=Quantity(level, math.hypot(current_rel * level, sigma / math.sqrt(steady.size))),
-        duration_s=Quantity(end - begin, math.sqrt(2.0 * edge_u**2 + rise_u**2 + fall_u**2))
-        if begun and ended
-        else NOTHING,
+        duration_s=Quantity(end - begin, math.sqrt(begin_u**2 + edge_u**2 + fall_u**2)) if begun and ended else NOTHING,
         energy_j=NOTHING,
         begin_s=begin,
     )
@@ -181,15 +181,25 @@ def _end(time: FloatArray, x: FloatArray, first: int, last: int, step: float) ->
     return float(time[k]) + 0.5 * step, (float(time[last]) - float(time[k])) / 30.0
 
 
-def _rise(x: FloatArray, step: float) -> tuple[float, float]:
-    """How long before its first sample the current began, from the line of its early rise; and how sure that is, s."""
+def _rise(x: FloatArray, step: float, sigma: float, edge_u: float) -> tuple[float, float]:
+    """How long before its first sample the current began, and how sure that is, s.
+
+    Time as a polynomial of the current, through the early rise up to half of it, is carried back to none: an
+    exponential rise bends that way. A current that is there within a few samples began anywhere in the interval before
+    the first.
+    """
     top = float(np.max(x)) if x.size else 0.0
-    early = np.flatnonzero(x > max(0.5 * top, 1e-12))
-    k = max(2, min(int(early[0]) + 1 if early.size else 2, x.size))
-    rate = (float(x[k - 1]) - float(x[0])) / ((k - 1) * step) if x.size >= 2 else 0.0
-    back = float(x[0]) / rate - 0.5 * step if rate > 0.0 else 0.0
-    back = min(max(back, 0.0), 2e-3)
-    return back, 0.3 * back
+    early = np.flatnonzero(x > 0.5 * top)
+    k = int(early[0]) + 1 if early.size else 0
+    if k < 5:
+        return 0.5 * step, edge_u
+    t, y, terms = step * np.arange(k), x[:k] / top, 3 if k < 10 else 4
+    design = np.vander(y, terms, increasing=True)
+    found, *_ = np.linalg.lstsq(design, t, rcond=None)
+    scatter = max(float(np.std(t - design @ found)) * math.sqrt(k / (k - terms)), sigma / top * abs(float(found[1])))
+    spread = math.sqrt(max(float(np.linalg.pinv(design.T @ design)[0, 0]), 0.0))
+    back = min(max(-float(found[0]), 0.0), 2e-3)
+    return back, scatter * spread
 
 
 def _peak(x: FloatArray, sigma: float, rel: float) -> Quantity:

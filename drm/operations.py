@@ -46,6 +46,8 @@ class Operation:
         Mechanism -> instant from which its times are counted, on the record's clock.
     reference : dict
         Mechanism -> 'coil' or 'motion': what that instant is.
+    reference_u_s : dict
+        Mechanism -> standard uncertainty of that instant where it is a coil's onset.
     """
 
     number: int
@@ -54,6 +56,7 @@ class Operation:
     stop_s: float
     reference_s: dict[str, float]
     reference: dict[str, str]
+    reference_u_s: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass
@@ -271,5 +274,6 @@ def _operations(groups: list[_Group], record: Record, breaker: Breaker) -> tuple
                 # Nothing of its own but perhaps a change of state; a mechanism that stood still counts from the others.
                 reference_s[m.name], reference[m.name] = min(own) if own else g.first_s, "motion"
         kind: Kind = "open" if g.kind == "open" else "close"
-        out.append(Operation(k + 1, kind, starts[k], stop, reference_s, reference))
+        u_s = {name: pulse.onset_u_s for name, pulse in g.coils.items() if name in reference}
+        out.append(Operation(k + 1, kind, starts[k], stop, reference_s, reference, u_s))
     return tuple(out)

@@ -7,6 +7,7 @@ Holm, *Electric Contacts*).
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from drm.median import nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
 
-__all__ = ["DELAY", "DELAY_U", "gain", "loss", "parted_state"]
+__all__ = ["DELAY", "DELAY_U", "Parted", "earlier_touch", "gain", "loss", "parted_state"]
 
 FloatArray = NDArray[np.float64]
 
@@ -30,18 +31,48 @@ BOUNCE_S = 2e-3
 ENOUGH = 2000
 
 
-def parted_state(trace: Trace, order: slice) -> tuple[float, float, float]:
-    """Voltage threshold between metal and parted, voltage when parted, earth loop seen then (ohm, infinite without)."""
+@dataclass(frozen=True)
+class Parted:
+    """How an interrupter looks when it has parted.
+
+    Attributes
+    ----------
+    threshold_v : float
+        Between metal and parted.
+    voltage_v : float
+    loop_ohm : float
+        Earth loop in parallel, infinite without one.
+    loop_u_rel : float
+        Relative standard uncertainty of its conductance.
+    """
+
+    threshold_v: float
+    voltage_v: float
+    loop_ohm: float = math.inf
+    loop_u_rel: float = 0.0
+
+
+def parted_state(trace: Trace, order: slice) -> Parted:
+    """How the parted contact shows, from the end of the trace's window in order of opening.
+
+    Where current goes on flowing past it, an earth loop carries that, and its resistance follows. Where that loop's
+    voltage is above the channel's ceiling, its conductance lies between none and what the ceiling allows, all alike
+    likely.
+    """
     # Short: a record may end soon after the loss.
     tail = min(max(8, trace.time_s.size // 200), ENOUGH)
-    voltage = nanmedian(trace.voltage_v[order][-tail:])
-    current = nanmedian(trace.current_a[order][-tail:])
+    volts, amps = trace.voltage_v[order][-tail:], trace.current_a[order][-tail:]
+    voltage, current = nanmedian(volts), nanmedian(amps)
     threshold = min(METALLIC_VOLT, 0.9 * trace.ceiling_v)
     closed = nanmedian(trace.voltage_v[trace.rest][:ENOUGH])
-    if current > 0.5 * trace.injected_a and voltage < 0.98 * trace.ceiling_v and voltage > 5.0 * closed:
-        # Current goes on flowing past the parted contact: an earth loop carries it and sets the parted voltage.
-        return min(threshold, 0.6 * voltage), voltage, voltage / current
-    return threshold, voltage, float("inf")
+    if not (current > 0.5 * trace.injected_a and voltage > 5.0 * closed):
+        return Parted(threshold, voltage)
+    if voltage < 0.98 * trace.ceiling_v:
+        # A median has 1.25 times the uncertainty of a mean; what the source ripples by cancels in the ratio.
+        scatter = 1.4826 * nanmedian(np.abs(volts - voltage * amps / current))
+        u = 1.25 * scatter / voltage / math.sqrt(tail)
+        return Parted(min(threshold, 0.6 * voltage), voltage, voltage / current, u)
+    return Parted(threshold, voltage, 2.0 * voltage / current, 1.0 / math.sqrt(3.0))
 
 
 def loss(time: FloatArray, voltage: FloatArray, last: int, threshold: float, level_v: float) -> Quantity:
@@ -78,6 +109,21 @@ def gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int, 
     found.append(_first_current(time, current, last, step))
     known = [t for t in found if np.isfinite(t)]
     return Quantity(min(known), math.hypot(BETWEEN, DELAY_U) * step) if known else NOTHING
+
+
+def earlier_touch(voltage: FloatArray, last: int, threshold: float, step_s: float) -> int:
+    """First touch of a bouncing contact, on arrays turned round: single samples shortly before the first sure one.
+
+    A touch that is over within a sample shows in one, as an impulse does. Where the parted state before it has none,
+    it was a touch.
+    """
+    near = voltage[last + 1 : last + 1 + math.ceil(BOUNCE_S / step_s)]
+    before = voltage[last + 1 + near.size : last + 1 + near.size + ENOUGH]
+    with np.errstate(invalid="ignore"):
+        if before.size < 8 or bool((before < threshold).any()):
+            return last
+        touching = np.flatnonzero(near < threshold)
+    return last + 1 + int(touching[-1]) if touching.size else last
 
 
 def _first_current(time: FloatArray, current: FloatArray, last: int, step_s: float) -> float:

@@ -79,7 +79,8 @@ def pick_up(attempts: Sequence[Attempt]) -> tuple[PickUp, ...]:
             gap = least.value - refused.value
             consistent = gap > -2.0 * math.hypot(least.u, refused.u)
             if consistent:
-                u = math.sqrt(max(gap, 0.0) ** 2 / 12.0 + (least.u**2 + refused.u**2) / 4.0)
+                # Both were read with one gain.
+                u = math.hypot(max(gap, 0.0) / math.sqrt(12.0), (least.u + refused.u) / 2.0)
                 between = Quantity((least.value + refused.value) / 2.0, u)
         out.append(PickUp(mechanism, kind, len(mine), least, refused, between, consistent))
     return tuple(out)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from drm.breaker import Breaker, Instrument, Interrupter
 from drm.breaker_file import check_against
+from drm.breaker_times import reference_u
 from drm.curves_shape import curves_of
 from drm.denoise import Hum, shrink
 from drm.edits import Edit, by_hand, column_by_hand, of_reading, standing
@@ -57,9 +58,8 @@ __all__ = ["Reading", "Result", "Seen", "conclude", "diagnose", "see"]
 
 FloatArray = NDArray[np.float64]
 
-#: Standard uncertainty of a coil current's onset, s.
-COIL_U = 20e-6
-#: Of a start of motion, s, and as a share of the time since: encoder steps hide it, the longer the slower it moves.
+#: Standard uncertainty of a start of motion, s, and as a share of the time since: encoder steps hide it, the longer
+#: the slower it moves.
 MOTION_U, MOTION_SHARE = 300e-6, 0.02
 #: Of the sense loop's inductance, H, fitted or not: a metre or two of leads has about a microhenry at the most.
 INDUCTANCE_U = 0.25e-6
@@ -567,7 +567,7 @@ def _read(
         window,
         _with_clock(breaker.instrument, clock_u_s),
         reference,
-        _reference_u(operation.reference[interrupter.mechanism], reference, zones),
+        _reference_u(operation, interrupter.mechanism, zones),
     )
     row |= measure(observation)
     if row["arcing_wipe_mm_u"] > COARSE_WIPE_MM:
@@ -603,11 +603,11 @@ def _with_clock(instrument: Instrument, clock_u_s: float) -> Instrument:
     return replace(instrument, skew_s=math.hypot(instrument.skew_s, clock_u_s))
 
 
-def _reference_u(what: str, reference_s: float, zones: Zones) -> float:
+def _reference_u(operation: Operation, mechanism: str, zones: Zones) -> float:
     """Standard uncertainty of the instant from which times are counted, s."""
-    if what == "coil":
-        return COIL_U
-    since = abs(zones.main_s.value - reference_s) if zones.main_s else 0.0
+    if operation.reference[mechanism] == "coil":
+        return reference_u(operation, mechanism)
+    since = abs(zones.main_s.value - operation.reference_s[mechanism]) if zones.main_s else 0.0
     return max(MOTION_U, MOTION_SHARE * since)
 
 
@@ -675,6 +675,7 @@ def _observe(
         slew_per_s=slew,
         inductance_u_h=INDUCTANCE_U,
         largest_ohm=METALLIC_VOLT / trace.injected_a,
+        loop_u_s=zones.loop_u_rel / zones.loop_ohm,
         hum_u_ohm=_hum_u(hum, zones.main_s.value, end) / trace.injected_a,
     )
 

@@ -50,7 +50,7 @@ FIGURES: Mapping[str, tuple[float, float]] = {
     "motor_running_a": (0.0, 0.02),
     "motor_duration_s": (0.0, 0.025),
     "motor_energy_j": (0.0, 0.03),
-    "static_resistance_uohm": (0.5, 0.04),
+    "static_resistance_uohm": (0.5, 0.03),
     "pick_up_v": (0.0, 0.03),
 }
 #: For figures without a line above, by their unit; the longest ending first. Common practice, no source.

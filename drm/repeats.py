@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 __all__ = ["repeatability"]
 
-_ASIDE = ("operation", "position", "sibling_score", "sibling_p")
+_ASIDE = ("operation", "position", "sibling_score", "sibling_p", "sample_ms")
 
 
 def repeatability(features: pd.DataFrame, mechanisms: pd.DataFrame) -> pd.DataFrame:

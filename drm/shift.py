@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from drm.breaker_times import Contact
+from drm.breaker_times import Contact, reference_u
 from drm.operations import Operation
 from drm.quantity import Quantity
 from drm.stroke import Moved, crossing, start_of
@@ -73,6 +73,7 @@ def parts_of(
         return {}
     place = float(np.median(list(ways.values())))
     out: dict[str, dict[str, Quantity]] = {}
+    n = len(ways)
     for c in contacts:
         name = c.interrupter.mechanism
         m = motions.get(name)
@@ -82,9 +83,14 @@ def parts_of(
         if not start or not passed:
             continue
         out[c.interrupter.name] = {
-            "latch_ms": Quantity(1e3 * (start.value - onset), 1e3 * start.u),
-            "run_ms": Quantity(1e3 * (passed.value - start.value), 1e3 * math.hypot(passed.u, start.u)),
-            "offset_ms": Quantity(1e3 * (c.at_s.value - passed.value), 1e3 * math.hypot(passed.u, c.at_s.u)),
+            "latch_ms": Quantity(1e3 * (start.value - onset), 1e3 * math.hypot(start.u, reference_u(operation, name))),
+            "run_ms": Quantity(
+                1e3 * (passed.value - start.value), 1e3 * math.hypot(passed.u, start.u, c.at_s.u * math.sqrt(1.0 / n))
+            ),
+            # The place is the median of the contacts' own, so that a share of this one's error is in both.
+            "offset_ms": Quantity(
+                1e3 * (c.at_s.value - passed.value), 1e3 * math.hypot(passed.u, c.at_s.u * math.sqrt(1.0 - 1.0 / n))
+            ),
         }
     return out
 

@@ -27,6 +27,13 @@ SPEED_ZONE = (0.25, 0.75)
 DAMPER_SHARE, REST_SHARE = 0.10, 0.01
 #: Over how long before a place the speed there is taken, s: a damper bends the speed at once, so no fit may run across.
 BEFORE_S = 2e-3
+#: What the assumed law of the first movement is off by, as a share of the time carried back: simulated, for forces that
+#: fall as a spring's do.
+START_LAW = 0.004
+#: Phases of an encoder's steps over which their rounding is averaged.
+PHASES = (np.arange(16) + 0.5) / 16.0
+#: Samples on either side of an instant in the fit that reads the way there.
+HALF = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,41 +198,56 @@ def mean_speed(m: Moved, begin_mm: float, end_mm: float | None, for_ms: float | 
         second = Quantity(first.value + 1e-3 * for_ms, 0.0)
         if second.value > m.time_s[-1]:
             return NOTHING
-        distance = _way_at(m, second.value) - begin_mm
+        distance = _local(m, second.value)[0] - begin_mm
     else:
         return NOTHING
     if not second or not second.value > first.value or not distance > 0.0:
         return NOTHING
     value = 1e-3 * distance / (second.value - first.value)
-    # Both ends are crossings of a line fitted to eight samples, over which a step's error averages.
-    return Quantity(value, value * math.hypot(rel, math.sqrt(2.0) * _fit_u(m) / distance))
+    u = math.hypot(_local(m, first.value)[1], _local(m, second.value)[1])
+    return Quantity(value, value * math.hypot(rel, u / distance))
 
 
-def _fit_u(m: Moved) -> float:
-    """Standard uncertainty of a level read off a line through eight samples, mm."""
-    return m.u_mm / math.sqrt(4.0)
+def _local(m: Moved, t: float) -> tuple[float, float, float]:
+    """Way (mm), its standard uncertainty from steps and noise, and speed (mm/s) at an instant.
+
+    From a parabola through the samples about it, past the encoder's steps. A damper bends the motion within eight
+    samples, so that a straight line would be off; where they span few steps only a straight line is to be had.
+    """
+    k = int(np.searchsorted(m.time_s, t))
+    a, b = max(0, k - HALF), min(m.time_s.size, k + HALF)
+    u, y = m.time_s[a:b] - t, m.way_mm[a:b]
+    wide = float(np.ptp(u)) or 1.0
+    order = 2 if u.size >= 6 and float(np.ptp(y)) >= 6.0 * math.sqrt(12.0) * m.u_mm else 1
+    design = np.vander(u / wide, order + 1, increasing=True)
+    solve = np.linalg.pinv(design)
+    fit = solve @ y
+    noise = math.sqrt(max(m.u_mm**2 - m.step_mm**2 / 12.0, 0.0)) * float(np.linalg.norm(solve[0]))
+    return float(fit[0]), math.hypot(noise, _rounding(design @ fit, solve[0], m.step_mm)), float(fit[1]) / wide
+
+
+def _rounding(smooth: FloatArray, weights: FloatArray, step: float) -> float:
+    """Root mean square of what rounding to `step` leaves in a weighted sum, over every phase of the steps."""
+    if step <= 0.0:
+        return 0.0
+    at = smooth / step + PHASES[:, None]
+    return step * float(np.sqrt(np.mean(np.square((np.round(at) - at) @ weights))))
 
 
 def crossing(m: Moved, way_mm: float) -> Quantity:
-    """First instant at which the way passes `way_mm`: a line through the samples about it, past encoder steps."""
+    """First instant at which the way passes `way_mm`, between the samples and past the encoder's steps."""
     over = np.flatnonzero(m.way_mm >= way_mm)
     if over.size == 0 or int(over[0]) == 0:
         return NOTHING
     k = int(over[0])
-    a, b = max(0, k - 4), min(m.time_s.size, k + 4)
-    t = m.time_s[a:b] - m.time_s[k]
-    slope, offset = np.polyfit(t, m.way_mm[a:b] - way_mm, 1)
-    step = float(t[-1] - t[0]) / max(1, t.size - 1)
-    if slope <= 0.0:
-        return Quantity(float(m.time_s[k]), step)
-    at = float(m.time_s[k]) + min(max(-float(offset / slope), float(t[0])), float(t[-1]))
-    return Quantity(at, min(_fit_u(m) / float(slope), 4.0 * step))
-
-
-def _way_at(m: Moved, t: float) -> float:
-    k = int(np.searchsorted(m.time_s, t))
-    a, b = max(0, k - 4), min(m.time_s.size, k + 4)
-    return float(np.polyfit(m.time_s[a:b] - t, m.way_mm[a:b], 1)[1])
+    least, most = float(m.time_s[max(0, k - HALF)]), float(m.time_s[min(k + HALF, m.time_s.size) - 1])
+    at, u_s = float(m.time_s[k]), float(m.time_s[k] - m.time_s[k - 1])
+    for _ in range(3):
+        way, u_mm, pace = _local(m, at)
+        if pace <= 0.0:
+            return Quantity(float(m.time_s[k]), float(m.time_s[k] - m.time_s[k - 1]))
+        at, u_s = min(max(at - (way - way_mm) / pace, least), most), min(u_mm / pace, 0.5 * (most - least))
+    return Quantity(at, u_s)
 
 
 def _slope_u(m: Moved, step_s: float) -> float:
@@ -239,13 +261,14 @@ def _greatest(m: Moved, pace: FloatArray, time_s: FloatArray, rel: float) -> Qua
     inside = pace[part]
     if not bool(np.isfinite(inside).any()):
         return NOTHING
-    # A slope over a window flattens the peak by the square of the window's width: half and whole tell by how much.
+    # A slope over a window flattens a round peak by the square of the window's width, one that a damper cuts off by the
+    # width itself. What half and whole window differ by is three times or once what half of it costs: which is unknown.
     wide = np.abs(speed(m.way_mm, m.time_s, window_s=4e-3))
     narrow = float(np.nanmax(np.abs(speed(m.way_mm, m.time_s, window_s=2e-3))))
-    flattened = max(0.0, narrow - float(np.nanmax(wide))) / 2.0
+    flattened = max(0.0, narrow - float(np.nanmax(wide))) * 2.0 / 3.0
     value = float(np.nanmax(inside)) + flattened
     step = float(np.median(np.diff(time_s)))
-    return Quantity(value, math.sqrt((rel * value) ** 2 + _slope_u(m, step) ** 2 + (0.5 * flattened) ** 2))
+    return Quantity(value, math.sqrt((rel * value) ** 2 + _slope_u(m, step) ** 2 + flattened**2 / 12.0))
 
 
 def _damping(m: Moved, before_mm: float, rel: float) -> dict[str, Quantity]:
@@ -254,10 +277,13 @@ def _damping(m: Moved, before_mm: float, rel: float) -> dict[str, Quantity]:
     entry, end = crossing(m, m.stroke_mm - before_mm), crossing(m, m.stroke_mm - band)
     out: dict[str, Quantity] = {}
     step = float(np.median(np.diff(m.time_s)))
-    for column, at in (("damping_entry_m_s", entry), ("damping_end_m_s", end)):
-        if at and at.value - BEFORE_S > float(m.time_s[0]):
-            v = 1e-3 * (_way_at(m, at.value) - _way_at(m, at.value - BEFORE_S)) / BEFORE_S
-            out[column] = Quantity(v, math.hypot(rel * v, 1e-3 * math.sqrt(2.0) * _fit_u(m) / BEFORE_S))
+    # An error of the scale moves the damper's position, which is stated in mm; the end is a share of the stroke.
+    elsewhere = crossing(m, m.stroke_mm - (1.0 + rel) * before_mm)
+    for column, at, moved_at in (("damping_entry_m_s", entry, elsewhere), ("damping_end_m_s", end, end)):
+        got, other = _pace_before(m, at), _pace_before(m, moved_at)
+        if got:
+            scale = got.value - other.value / (1.0 + rel) if other else rel * got.value
+            out[column] = Quantity(got.value, math.hypot(got.u, scale))
     off = np.flatnonzero(np.abs(m.way_mm - m.stroke_mm) > band)
     # A swing that all but touches the band may count or not: both answers must be covered.
     doubt = 2.2 * math.sqrt(2.0) * m.u_mm
@@ -277,12 +303,21 @@ def _damping(m: Moved, before_mm: float, rel: float) -> dict[str, Quantity]:
     return out
 
 
+def _pace_before(m: Moved, at: Quantity) -> Quantity:
+    """Mean speed over the time before an instant, m/s, with what steps and noise leave; NOTHING where it is shorter."""
+    if not at or at.value - BEFORE_S <= float(m.time_s[0]):
+        return NOTHING
+    (far, far_u, _), (near, near_u, _) = _local(m, at.value), _local(m, at.value - BEFORE_S)
+    return Quantity(1e-3 * (far - near) / BEFORE_S, 1e-3 * math.hypot(far_u, near_u) / BEFORE_S)
+
+
 @kept
 def start_of(m: Moved) -> Quantity:
     """Start of the motion, s on the record's clock: the first few per cent of the stroke carried back to rest.
 
-    Under a force that changes little the way grows with the square of time, driven by a screw with time itself:
-    ``t = t0 + a sqrt(y) + b y`` holds both. Fitted from 0.3 % (or six steps) to 6 % of the stroke.
+    Under a force that falls as the way grows, as a spring's does, ``t = t0 + a y^(1/2) + b y^(3/2)`` (from the work
+    done); driven by a screw the way grows with time itself, and ``t = t0 + a y^(1/2) + b y`` holds. Fitted from 0.3 %
+    (or six steps) to 6 % of the stroke.
     """
     if not m.moves:
         return NOTHING
@@ -297,14 +332,21 @@ def start_of(m: Moved) -> Quantity:
     t, y = m.time_s[begin:end], m.way_mm[begin:end]
     if t.size < 6:
         return NOTHING
-    s = np.sqrt(np.maximum(y, 0.0))
-    design = np.stack([np.ones_like(s), s, y], axis=1)
-    origin = float(t[0])
-    found, *_ = np.linalg.lstsq(design, t - origin, rcond=None)
-    left = t - origin - design @ found
-    step = float(np.median(np.diff(m.time_s)))
-    scatter = max(float(np.sqrt(np.sum(left**2) / max(1, t.size - 3))), step / math.sqrt(12.0))
-    spread = float(np.sqrt(np.linalg.pinv(design.T @ design)[0, 0]))
+    s, origin = np.sqrt(np.maximum(y, 0.0)), float(t[0])
+    fits = []
+    for power in (3, 2):
+        design = np.stack([np.ones_like(s), s, s**power], axis=1)
+        found, *_ = np.linalg.lstsq(design, t - origin, rcond=None)
+        left = t - origin - design @ found
+        fits.append((float(left @ left), power, design, found, left))
+    # A screw's motion is none of a spring's by far; where both fit it is a spring's.
+    _, power, design, found, left = fits[1] if fits[1][0] < 0.5 * fits[0][0] else fits[0]
+    scatter = float(np.sqrt(np.sum(left**2) / max(1, t.size - 3)))
+    weights = np.linalg.pinv(design)[0]
+    # The rest position that is left is known to a step of the encoder: its error moves every reading alike.
+    root = np.maximum(s, 1e-9)
+    slopes = (float(found[1]) + power * float(found[2]) * root ** (power - 1)) / (2.0 * root)
+    zero = m.step_mm / math.sqrt(12.0) * abs(float(weights @ slopes))
     # The curve's own shape below what is fitted is assumed: a part of the time back to rest.
-    back = origin - (origin + float(found[0]))
-    return Quantity(origin + float(found[0]), math.sqrt((scatter * spread) ** 2 + (0.025 * back) ** 2 + step**2 / 12.0))
+    u = math.sqrt(scatter**2 * float(weights @ weights) + zero**2 + (START_LAW * float(found[0])) ** 2)
+    return Quantity(origin + float(found[0]), u)

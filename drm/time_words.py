@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from drm.coverage import told
 from drm.wording import measured, number
 
 if TYPE_CHECKING:
@@ -35,11 +36,11 @@ def time_lines(result: Result) -> list[str]:
         column, what = ("opening_time_ms", "opening") if row["kind"] == "open" else ("closing_time_ms", "closing")
         if not math.isfinite(number(row[column])):
             continue
-        line = f"Operation {row['operation']}: {what} time {measured(row[column], row[f'{column}_u'])} ms"
+        line = f"Operation {row['operation']}: {what} time {told(row, column)} ms"
         if math.isfinite(number(row["spread_ms"])):
-            line += f", poles {measured(row['spread_ms'], row['spread_ms_u'])} ms apart"
+            line += f", poles {told(row, 'spread_ms')} ms apart"
         for gap, words in (("open_close_time_ms", "open-close"), ("close_open_time_ms", "close-open")):
             if math.isfinite(number(row[gap])):
-                line += f", {words} time {measured(row[gap], row[f'{gap}_u'])} ms"
+                line += f", {words} time {told(row, gap)} ms"
         out.append(line)
     return out

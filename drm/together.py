@@ -168,6 +168,7 @@ def _motor_rows(record: Record, breaker: Breaker) -> pd.DataFrame:
         )
         for run in runs:
             row: dict[str, Any] = {"record": record.name, "breaker": breaker.name, "mechanism": m.name}
+            row["sample_ms"] = 1e3 / record.sample_rate_hz
             for column, q in (
                 ("motor_peak_a", run.peak_a),
                 ("motor_running_a", run.running_a),

@@ -44,6 +44,7 @@ _ASIDE = {
     "spread_limit_ms",
     "range_low_percent",
     "range_high_percent",
+    "sample_ms",
 }
 
 

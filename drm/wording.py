@@ -91,8 +91,8 @@ def figure(value: object, *, digits: int = 4) -> str:
     return f"{v:.{max(0, digits - 1 - math.floor(math.log10(abs(v))))}f}"
 
 
-def measured(value: object, u: object = math.nan) -> str:
-    """``value ± U`` with U = 2·u on two significant digits, the value rounded alike (JCGM 100, 7.2.6).
+def measured(value: object, u: object = math.nan, *, k: float = 2.0) -> str:
+    """``value ± U`` with U = k·u on two significant digits, the value rounded alike (JCGM 100, 7.2.6).
 
     Parameters
     ----------
@@ -100,8 +100,10 @@ def measured(value: object, u: object = math.nan) -> str:
         The value; a dash is given where it is missing.
     u : float
         Its standard uncertainty (k = 1); left out where it is not known.
+    k : float
+        Coverage factor (:func:`drm.coverage.factor_of`).
     """
-    v, wide = number(value), 2.0 * number(u)
+    v, wide = number(value), k * number(u)
     if not math.isfinite(v):
         return "–"
     if not math.isfinite(wide) or wide <= 0:

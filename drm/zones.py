@@ -18,7 +18,7 @@ from drm.commutation import Commutation
 from drm.hum import Hum
 from drm.joint import fit_jointly
 from drm.median import nanmedian
-from drm.parting import DELAY, DELAY_U, gain, loss, parted_state
+from drm.parting import DELAY, DELAY_U, earlier_touch, gain, loss, parted_state
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import Trace, inductance, moving_rate, resistance_of, without_loop
 
@@ -29,6 +29,8 @@ BoolArray = NDArray[np.bool_]
 
 #: Samples that tell a level at rest as well as all of them.
 ENOUGH = 2000
+#: Neighbours whose means tell by how much more the noise scatters in the long run than from sample to sample.
+LONG_RUN = 8
 #: Least share of the injected current that still counts as conducting.
 CONDUCTING = 0.1
 #: Fewest samples between the commutation and the loss in which the current rests on the arcing contact.
@@ -37,6 +39,9 @@ LEAST_ZONE = 3
 SHORTEST_ZONE = 0.4e-3
 
 
+#: Inductance that may be left of the sense loop, H, and the share of the arcing contact's drop that its voltage stays
+#: below where that contact can be told.
+LOOP_H, LOOP_SHARE = 0.5e-6, 0.4
 #: How far before the middle of the arcing zone a disturbance is looked for, s.
 DISTURBED_S = 5e-3
 #: A level less than this many times the closed one is no arcing contact's: a worn one that carries the whole current is
@@ -62,6 +67,8 @@ class Zones:
         Median over the arcing zone; NaN where there is none.
     loop_ohm : float
         Earth loop in parallel, infinite where there is none.
+    loop_u_rel : float
+        Relative standard uncertainty of its conductance.
     inductance_h : float
         Of the sense loop, 0 where it could not be told.
     end_s : float
@@ -82,13 +89,7 @@ class Zones:
     end_s: float = float("nan")
     reasons: tuple[str, ...] = ()
     delay_u_s: float = 0.0
-
-
-def _long_run(samples: FloatArray, sigma: float, *, block: int = 8) -> float:
-    """Variance of the means of `block` samples by that of white noise `sigma`, at least one."""
-    from drm._resistance_kernels import long_run
-
-    return long_run(np.ascontiguousarray(samples), sigma, block)
+    loop_u_rel: float = 0.0
 
 
 def segment(
@@ -118,14 +119,16 @@ def segment(
     -------
     Zones
     """
+    from drm import _resistance_kernels as kernels
     from drm._change_kernels import last_metallic
 
     opening = trace.kind == "open"
     order = slice(None) if opening else slice(None, None, -1)
-    threshold, parted_v, loop = parted_state(trace, order)
+    parted = parted_state(trace, order)
+    threshold, parted_v, loop = parted.threshold_v, parted.voltage_v, parted.loop_ohm
     closed_v, closed_a = trace.voltage_v[trace.rest][:ENOUGH], trace.current_a[trace.rest][:ENOUGH]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        closed = nanmedian(closed_v / closed_a)
+    closed_v, closed_a = np.ascontiguousarray(closed_v), np.ascontiguousarray(closed_a)
+    closed, scatter_v, long_run = kernels.at_rest(closed_v, closed_a, trace.sigma_v, LONG_RUN)
     closed_own = float(without_loop(np.array([closed]), loop)[0])
     reasons: list[str] = []
 
@@ -139,6 +142,8 @@ def segment(
     last = last_metallic(voltage, current, threshold, CONDUCTING * trace.injected_a, pairs)
     if last < 0:
         return Zones(reasons=("no metallic contact is seen",))
+    if pairs:
+        last = earlier_touch(voltage, last, threshold, step)
     gone = last >= n - 3
     cut = last
     if np.isfinite(until_s):
@@ -155,7 +160,9 @@ def segment(
     # The sense loop's inductance shows where the current moves while metal conducts.
     henry, _ = inductance(near, slice(None))
     rate = moving_rate(trace, part)
-    r_near = without_loop(resistance_of(near, inductance_h=henry, rate_a_s=rate), loop)[order]
+    r_near = without_loop(resistance_of(near, inductance_h=henry, rate_a_s=rate), loop)
+    r_near = np.ascontiguousarray(r_near[order])
+    known = Zones(main_ohm=Quantity(closed_own), loop_ohm=loop, loop_u_rel=parted.loop_u_rel, inductance_h=henry)
     time, current_near, rate = time[first : last + 1], current[first : last + 1], rate[order]
 
     arcing = NOTHING
@@ -171,7 +178,8 @@ def segment(
         )
     else:
         beyond = r_near[split - first :] * current_near[split - first :]
-        level_v = nanmedian(beyond) if np.isfinite(beyond).any() else closed * trace.injected_a
+        level_v = nanmedian(beyond)
+        level_v = level_v if math.isfinite(level_v) else closed * trace.injected_a
         whole = trace.time_s[order]
         arcing = (
             loss(whole, voltage, last, threshold, level_v)
@@ -181,23 +189,17 @@ def segment(
 
     if split > cut:
         if gone:
-            return Zones(main_ohm=Quantity(closed_own), loop_ohm=loop, inductance_h=henry, reasons=tuple(reasons))
+            return replace(known, reasons=tuple(reasons))
         reasons.append(_no_arcing())
         main = Quantity(arcing.value, step) if arcing else NOTHING
-        return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
+        return replace(known, main_s=main, arcing_s=arcing, end_s=until_s, reasons=tuple(reasons))
 
     split, cut = split - first, cut - first
-    zone = r_near[split : cut + 1]
-    zone = zone[np.isfinite(zone)]
-    overall = nanmedian(zone) if zone.size else math.nan
+    overall = nanmedian(r_near[split : cut + 1])
     before, ago = (split - math.ceil(s / step - 1e-6) for s in (longest, longest + 5e-3))
-    sliding = r_near[max(0, ago) : max(8, before)]
-    sliding = sliding[np.isfinite(sliding)]
-    scatter = 1.4826 * nanmedian(np.abs(sliding - nanmedian(sliding))) if sliding.size else 0.0
+    scatter = kernels.before_move(r_near, max(0, ago), max(8, before))
     noise = trace.sigma_v / trace.injected_a
     scatter = math.sqrt(max(scatter**2 - noise**2, (0.01 * closed_own) ** 2))
-    left = closed_v - closed * closed_a
-    left = left[np.isfinite(left)]
     onward = np.ascontiguousarray(time if opening else -time)
     fit = fit_jointly(
         onward,
@@ -210,8 +212,8 @@ def segment(
         closed_scatter_ohm=scatter,
         sigma_v=trace.sigma_v,
         longest_s=longest,
-        long_run=_long_run(left, trace.sigma_v),
-        scatter_v=1.4826 * nanmedian(np.abs(left)) if left.size else 0.0,
+        long_run=long_run,
+        scatter_v=scatter_v,
         hum=hum,
         offset_u_v=offset_u_v if hum is None or not math.isfinite(hum.offset_u_v) else hum.offset_u_v,
         sense=1.0 if opening else -1.0,
@@ -224,21 +226,30 @@ def segment(
     duration = fit.duration_s
     main_delay = DELAY_U * step
     main = Quantity(at - DELAY * step, math.hypot(fit.middle_s.u, main_delay))
-    past = np.abs(time - at) * np.where((time > at) == opening, 1.0, -1.0)
-    half = 0.5 * duration.value
-    rests = np.isfinite(r_near) & (past > half) & (np.arange(time.size) <= cut)
+    over = fit.middle_s.value + 0.5 * duration.value
+    rests, level = kernels.after_move(onward[: cut + 1], r_near[: cut + 1], over)
     shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
-    resting = nanmedian(r_near[rests]) if bool(rests.any()) else overall
+    resting = level if rests else overall
     if arcing and min(fit.arcing_ohm.value, overall, resting) < LEAST_RISE * closed_own:
         reasons.append(_no_arcing())
         main = Quantity(arcing.value, step)
-        return Zones(main, NOTHING, arcing, Quantity(closed_own), float("nan"), loop, henry, until_s, tuple(reasons))
-    if arcing and (abs(arcing.value - main.value) <= shortest or int(rests.sum()) < LEAST_ZONE):
+        return replace(known, main_s=main, arcing_s=arcing, end_s=until_s, reasons=tuple(reasons))
+    # While the current still rises, what looks like an arcing contact may be the sense loop.
+    moving = np.abs(rate[: cut + 1]) * LOOP_H > LOOP_SHARE * min(resting, fit.arcing_ohm.value) * trace.injected_a
+    steady = int(np.count_nonzero((onward[: cut + 1] > over) & ~moving)) if bool(moving.any()) else rests
+    if arcing and (min(abs(arcing.value - main.value), steady * step) <= shortest or rests < LEAST_ZONE):
         reasons.append(_no_arcing())
     if _disturbed(r_near[: split + (cut - split) // 2], step, closed_own, noise):
         reasons.append("the reading falls below what the closed contact has while the contact moves: a disturbed trace")
-    return Zones(
-        main, duration, arcing, Quantity(closed_own), overall, loop, henry, until_s, tuple(reasons), main_delay
+    return replace(
+        known,
+        main_s=main,
+        commutation_s=duration,
+        arcing_s=arcing,
+        arcing_ohm=overall,
+        end_s=until_s,
+        reasons=tuple(reasons),
+        delay_u_s=main_delay,
     )
 
 
@@ -247,10 +258,10 @@ def _disturbed(r: FloatArray, step_s: float, closed: float, noise: float) -> boo
 
     No contact in the loop can do that; the part beside the loss or the touch, where the current moves, is left out.
     """
-    told = r[max(0, r.size - math.ceil(DISTURBED_S / step_s)) :]
-    told = told[np.isfinite(told)]
-    low = int((told < 0.5 * closed - 6.0 * noise).sum())
-    return low >= 3 and low > 0.02 * told.size
+    from drm._resistance_kernels import low
+
+    below, many = low(r[max(0, r.size - math.ceil(DISTURBED_S / step_s)) :], 0.5 * closed - 6.0 * noise)
+    return below >= 3 and below > 0.02 * many
 
 
 def _own_drop(voltage_v: FloatArray, current_a: FloatArray, loop_ohm: float) -> FloatArray:

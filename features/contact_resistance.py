@@ -24,8 +24,8 @@ __all__ = [
 
 
 def _instrument(o: Observation, value: float) -> dict[str, float]:
-    """Parts of a resistance in ohm from gain and offset."""
-    return {"gain": o.gain_rel * value, "offset": o.offset_ohm}
+    """Parts of a resistance in ohm from gain, offset and an earth loop in parallel (conductances add)."""
+    return {"gain": o.gain_rel * value, "offset": o.offset_ohm, "earth_loop": value**2 * o.loop_u_s}
 
 
 def _micro(value: float, parts: dict[str, float]) -> Quantity:
@@ -174,6 +174,7 @@ def arcing_area_uohm_mm(o: Observation) -> Quantity:
         "scale": o.travel_rel * area,
         "gain": o.gain_rel * area,
         "offset": o.offset_ohm * wipe,
+        "earth_loop": s.level * area * o.loop_u_s,
         "hum": o.hum_u_ohm * wipe,
         "noise": s.noise * wipe / math.sqrt(s.n),
         "sampling": tails * s.sampling_of_mean() * wipe,

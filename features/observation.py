@@ -72,6 +72,8 @@ class Observation:
         Greatest resistance that touching metal can have at this current; what lies above is a parted contact.
     hum_u_ohm : float
         Standard uncertainty of the hum carried on to the arcing zone, over the current.
+    loop_u_s : float
+        Standard uncertainty, siemens, of the conductance of the earth loop that was taken out.
     """
 
     time_s: FloatArray
@@ -105,6 +107,7 @@ class Observation:
     inductance_u_h: float = 0.0
     largest_ohm: float = math.inf
     hum_u_ohm: float = 0.0
+    loop_u_s: float = 0.0
 
     def step_s(self) -> float:
         """Sampling interval: the mean, so that a long record costs no more than a short one."""

@@ -24,6 +24,7 @@ covariance of two features follows from the sources that they share (:func:`drm.
 ``sampling``        what the contact does between two samples
 ``missing``         parts of the arcing zone that could not be read
 ``inductance``      what is left of the sense loop's voltage
+``earth_loop``      conductance of the earth loop in parallel
 ==================  ====================================================================================
 """
 

@@ -73,15 +73,22 @@ def run(release: Release, duration_s: float) -> Run:
             0.0 if held else force / release.mass_kg,
         )
 
-    for k in range(1, n):
+    def advanced(i: float, y: float, v: float, step: float) -> tuple[float, float, float]:
         di, dv = rates(i, y, v)
-        h = 0.5 * STEP_S
+        h = 0.5 * step
         di, dv = rates(i + h * di, min(y + h * v, STROKE_M), v + h * dv)
-        i, v, y = i + STEP_S * di, v + STEP_S * dv, y + STEP_S * (v + h * dv)
+        return i + step * di, y + step * (v + h * dv), v + step * dv
+
+    for k in range(1, n):
+        then = advanced(i, y, v, STEP_S)
+        if then[1] >= STROKE_M and math.isnan(stop):
+            # It hits its stop within the step: up to there it moves, from there on it stands.
+            part = (STROKE_M - y) / (then[1] - y)
+            stop = (k - 1 + part) * STEP_S
+            then = advanced(advanced(i, y, v, part * STEP_S)[0], STROKE_M, 0.0, (1.0 - part) * STEP_S)
+        i, y, v = then
         if math.isnan(start) and v > 0.0:
             start = k * STEP_S
-        if y >= STROKE_M and math.isnan(stop):
-            stop = k * STEP_S
         if y >= STROKE_M:
             y, v = STROKE_M, 0.0
         out[:, k] = i, y, v

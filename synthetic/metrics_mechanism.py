@@ -23,7 +23,7 @@ def mechanism_truth(simulation: Simulation) -> dict[tuple[str, int], dict[str, f
             "coil_onset_s": c.onset_s,
             "armature_start_ms": 1e3 * (c.armature_start_s - c.onset_s),
             "armature_stop_ms": 1e3 * (c.armature_stop_s - c.onset_s),
-            "coil_plateau_a": c.plateau_a,
+            "coil_plateau_a": c.cut_a,
             "coil_resistance_ohm": c.resistance_ohm,
             "coil_cut_ms": 1e3 * (c.cut_s - c.onset_s),
         }

@@ -51,5 +51,6 @@ def armature_coil(
         cut_s=cut_s,
         plateau_a=release.supply_v / release.resistance_ohm,
         resistance_ohm=release.resistance_ohm,
+        cut_a=float(got.current_a[-1]),
     )
     return np.asarray(current, dtype=np.float64), truth

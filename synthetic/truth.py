@@ -58,7 +58,8 @@ class MotionTruth:
 class CoilTruth:
     """One pulse of a release whose armature moves.
 
-    `plateau_a` is what the current tends to, supply over `resistance_ohm`; `cut_s` the auxiliary contact's opening.
+    `plateau_a` is what the current tends to, supply over `resistance_ohm`; `cut_s` the auxiliary contact's opening,
+    `cut_a` the current then.
     """
 
     mechanism: str
@@ -70,6 +71,7 @@ class CoilTruth:
     cut_s: float
     plateau_a: float
     resistance_ohm: float
+    cut_a: float
 
 
 @dataclass(frozen=True)

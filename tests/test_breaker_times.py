@@ -42,7 +42,7 @@ AGAIN = {k: v + 0.4 for k, v in OPEN.items()}
 def table(b: Breaker = BREAKER, **changes):
     ops = [operation(1, "open", 1.0), operation(2, "close", 1.3), operation(3, "open", 1.4)]
     ops = [replace(o, **changes) for o in ops]
-    rows = timing_rows(RECORD, b, ops, {1: contacts(OPEN), 2: contacts(CLOSE), 3: contacts(AGAIN)}, coil_u_s=2e-5)
+    rows = timing_rows(RECORD, b, ops, {1: contacts(OPEN), 2: contacts(CLOSE), 3: contacts(AGAIN)})
     return frame(rows).set_index(["operation", "scope", "name"])
 
 
@@ -92,7 +92,7 @@ def test_uncertainty_of_a_time_is_that_of_both_its_ends():
 
 def test_with_one_interrupter_unknown_nothing_is_said_of_the_whole():
     some = {k: v for k, v in OPEN.items() if k != "C2"}
-    rows = timing_rows(RECORD, BREAKER, [operation(1, "open", 1.0)], {1: contacts(some)}, coil_u_s=2e-5)
+    rows = timing_rows(RECORD, BREAKER, [operation(1, "open", 1.0)], {1: contacts(some)})
     got = frame(rows).set_index(["scope", "name"])
     assert np.isnan(got.loc[("breaker", "by hand"), "opening_time_ms"])
     assert got.loc[("breaker", "by hand"), "why"] == "not every interrupter's instant is known"

@@ -159,7 +159,7 @@ def test_auxiliary_contacts_beside_the_main_contact():
     one = Record("x", "x.cfg", t, (Channel("a", "", a, digital=True), Channel("b", "", b, digital=True)))
     op = Operation(1, "open", 0.0, 0.2, {"M": 0.05}, {"M": "coil"})
     changes = auxiliary_of(one, Mechanism("M", auxiliary={"a": "a", "b": "b"}), op)
-    got = figures(changes, 0.05, Quantity(0.08, 1e-5))
+    got = figures(changes, Quantity(0.05, 0.0), Quantity(0.08, 1e-5))
     assert got["auxiliary_a_ms"].value == pytest.approx(33.0, abs=0.1)
     assert got["auxiliary_a_after_contact_ms"].value == pytest.approx(3.0, abs=0.1)
     assert got["auxiliary_b_ms"].value == pytest.approx(40.0, abs=0.1)

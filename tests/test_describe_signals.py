@@ -53,7 +53,7 @@ def marked(text: str) -> list[str]:
     return [line for line in text.splitlines() if "# doubtful" in line]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(name=st.sampled_from(SOME), seed=st.integers(0, 3), data=st.data())
 def test_without_names_no_line_is_wrong_and_not_marked(name: str, seed: int, data: st.DataObject) -> None:
     s = simulated(name, seed)
@@ -198,7 +198,7 @@ hostile = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(names=st.lists(hostile, min_size=8, max_size=8, unique=True))
 def test_hostile_names_stay_names(names: list[str]) -> None:
     s = simulated("open")

@@ -37,6 +37,7 @@ U = {
     "main_fit": 0.2e-6,
     "noise": 3e-6,
     "inductance": 0.2e-6,
+    "earth_loop": 10.0,
 }
 #: The median's noise and ends follow the density of its samples, which a zone of finite length has only roughly.
 ROUGH = {"arcing_resistance_uohm": 0.3}
@@ -77,6 +78,9 @@ def observation(
     slew = np.full(t.size, 5.0)
     noise = e["noise"] * np.random.default_rng(round(1e9 * abs(e["main_s"]))).normal(size=t.size)
     ohm = (ohm + noise) * (1.0 + e["gain"]) + e["offset"] + e["inductance"] * slew
+    # Conductances add: a loop taken for this much better a conductor than it is.
+    ohm = ohm / (1.0 - e["earth_loop"] * ohm)
+    closed = 40e-6 * (1.0 + e["gain"]) + e["offset"] + e["main_fit"]
     main_got, arcing_got = main + e["main_s"] + e["timing"], arcing + e["arcing_s"] + e["timing"]
     fit = np.interp(t, *zip(*sorted([(main, e["main_reading"]), (arcing, e["arcing_reading"])]), strict=True))
     shared = e["zero"] + e["linkage"]
@@ -102,7 +106,7 @@ def observation(
         main_s=Quantity(main_got, math.hypot(U["main_s"], U["timing"])),
         commutation_s=Quantity(3e-4 + e["commutation_s"], U["commutation_s"]),
         arcing_s=Quantity(arcing_got, math.hypot(U["arcing_s"], U["timing"])),
-        main_ohm=Quantity(40e-6 * (1.0 + e["gain"]) + e["offset"] + e["main_fit"], U["main_fit"]),
+        main_ohm=Quantity(closed / (1.0 - e["earth_loop"] * closed), U["main_fit"]),
         gain_rel=U["gain"],
         offset_ohm=U["offset"],
         end_s=arcing_got,
@@ -115,6 +119,7 @@ def observation(
         noise_ohm=U["noise"],
         slew_per_s=slew,
         inductance_u_h=U["inductance"],
+        loop_u_s=U["earth_loop"],
     )
 
 
@@ -315,7 +320,8 @@ def test_scale_of_the_travel_scales_what_is_in_mm_with_its_uncertainty(k: float,
 def test_gain_of_voltage_or_current_scales_resistances_with_their_uncertainty(k: float, kind: str) -> None:
     one = observation(kind=kind)
     ohm = Quantity(k * one.main_ohm.value, k * one.main_ohm.u)
-    for name, q in quantities(replace(times(one, k, OHM), main_ohm=ohm)).items():
+    # A conductance scales the other way.
+    for name, q in quantities(replace(times(one, k, OHM), main_ohm=ohm, loop_u_s=one.loop_u_s / k)).items():
         factor = k if "uohm" in name else 1.0
         before = quantities(one)[name]
         assert q.value == pytest.approx(factor * before.value, rel=1e-6), name

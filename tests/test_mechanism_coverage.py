@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib.util
-import math
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +14,7 @@ CASES = 20
 
 @pytest.fixture(scope="module")
 def errors() -> dict[str, np.ndarray]:
-    """Column -> rows of (error, standard uncertainty), of the cases that the benchmark draws."""
+    """Column -> rows of (error, standard uncertainty, expanded), of the cases that the benchmark draws."""
     spec = importlib.util.spec_from_file_location("mechanism_figures", BENCHMARK)
     assert spec is not None
     assert spec.loader is not None
@@ -31,9 +30,8 @@ def test_every_figure_is_measured_in_nearly_every_case(errors):
 
 
 def test_all_figures_together_are_covered_as_stated(errors):
-    z = np.concatenate([np.abs(v[:, 0]) / np.maximum(v[:, 1], 1e-15) for v in errors.values()])
-    # Instants that fall between two samples are always within k = 2 of their uniform distribution, so more than 95 %.
-    assert 0.93 <= float(np.mean(z <= 2.0 + 1e-9)) <= 0.999
+    inside = np.concatenate([np.abs(v[:, 0]) <= v[:, 2] + 1e-12 for v in errors.values()])
+    assert 0.93 <= float(np.mean(inside)) <= 0.975
 
 
 def test_no_figure_is_far_from_what_it_states(errors):
@@ -41,8 +39,9 @@ def test_no_figure_is_far_from_what_it_states(errors):
     for column, v in errors.items():
         rms = float(np.sqrt(np.mean(v[:, 0] ** 2)))
         stated = float(np.sqrt(np.mean(v[:, 1] ** 2)))
-        inside = float(np.mean(np.abs(v[:, 0]) <= 2.0 * v[:, 1] + 1e-12))
+        inside = float(np.mean(np.abs(v[:, 0]) <= v[:, 2] + 1e-12))
         # A swing that all but touches the band makes the damping time long-tailed: there the share counts.
-        if inside < 0.8 or (rms > 1.6 * stated and not column.startswith("damping_time")) or not math.isfinite(rms):
+        tailed = column.startswith("damping_time")
+        if inside < 0.8 or not (tailed or 0.5 * stated < rms < 1.6 * stated):
             bad[column] = (inside, rms, stated)
     assert bad == {}

@@ -63,7 +63,9 @@ def test_times_count_the_last_interrupter() -> None:
     assert np.isnan(rows.loc[(1, "A"), "closing_time_ms"])
     assert np.isnan(rows.loc[(2, "A"), "opening_time_ms"])
     assert np.isnan(rows.loc[(1, "B"), "opening_time_ms"])
-    assert rows.loc[(1, "A"), "opening_time_ms_u"] == pytest.approx(0.05 / np.sqrt(12.0))
+    # Half a sample's, and the coil's onset's.
+    u = np.hypot(0.05 / np.sqrt(12.0), 1e3 * rows.loc[(1, "A"), "coil_onset_s_u"])
+    assert rows.loc[(1, "A"), "opening_time_ms_u"] == pytest.approx(u)
 
 
 def test_time_is_not_guessed_where_one_interrupter_is_unknown() -> None:

@@ -65,3 +65,34 @@ def test_long_run_of_the_noise_is_that_of_the_twin(seed: int, n: int, keep: floa
         spread = 1.4826 * np.median(np.abs(means - np.median(means)))
         expected = min(max(8 * spread**2, 1.0), 16.0)
     assert kernels.long_run(x, 1.0, 8) == pytest.approx(expected, rel=1e-9)
+
+
+@settings(deadline=None)
+@given(seed=seeds, n=st.integers(0, 80), start=st.integers(0, 90), over=st.floats(0.0, 5e-3))
+def test_levels_at_rest_before_and_after_the_move_are_those_of_the_twin(
+    seed: int, n: int, start: int, over: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    time, i = np.arange(n) * 50e-6, rng.uniform(190.0, 210.0, n)
+    v = 40e-6 * i + 0.5e-3 * rng.standard_normal(n)
+    v[rng.random(n) < 0.1] = np.nan
+    good = np.isfinite(v)
+    r = v / i
+    closed, spread, wander = kernels.at_rest(v, i, 0.5e-3, 8)
+    if good.any():
+        assert closed == pytest.approx(np.nanmedian(r))
+        left = v - closed * i
+        assert spread == pytest.approx(1.4826 * np.nanmedian(np.abs(left)))
+        assert wander == kernels.long_run(left, 0.5e-3, 8)
+    else:
+        assert np.isnan(closed)
+        assert (spread, wander) == (0.0, 1.0)
+    part = r[start : start + 30]
+    part = part[np.isfinite(part)]
+    expected = 1.4826 * np.median(np.abs(part - np.median(part))) if part.size else 0.0
+    assert kernels.before_move(r, start, start + 30) == pytest.approx(expected)
+    after = r[(time > over) & good]
+    many, level = kernels.after_move(time, r, over)
+    assert many == after.size
+    assert level == pytest.approx(np.median(after) if after.size else np.nan, nan_ok=True)
+    assert kernels.low(r, 40e-6) == (int((r[good] < 40e-6).sum()), int(good.sum()))

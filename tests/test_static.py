@@ -165,7 +165,9 @@ def test_pick_up_lies_between_the_least_that_operates_and_the_greatest_that_does
     assert got.least_v.value == 66.0
     assert got.refused_v.value == 55.0
     assert got.between_v.value == pytest.approx(60.5)
-    assert got.between_v.u == pytest.approx(np.sqrt(11.0**2 / 12.0 + 2 * 0.04 / 4.0))
+    # Uniform over the 11 V; both voltages were read with one gain, so that their 0.2 V are the same error (JCGM 100,
+    # F.1.2.3).
+    assert got.between_v.u == pytest.approx(np.hypot(11.0 / np.sqrt(12.0), 0.2))
 
 
 def test_without_a_refusal_there_is_a_least_but_no_pick_up():

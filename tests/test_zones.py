@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -124,6 +125,19 @@ def test_earth_loop_is_read_from_the_parted_state_and_removed() -> None:
     assert z.arcing_s.value == pytest.approx(0.0771, abs=1.5 / RATE)
 
 
+def test_earth_loop_above_the_channels_ceiling_is_known_as_a_bound() -> None:
+    """Circuit law: at the ceiling the parted loop reads at least that over the current."""
+    trace = opening(loop=7e-3)
+    clipped = Trace(
+        trace.time_s, np.minimum(trace.voltage_v, 1.0), trace.current_a, "open", trace.rest, 200.0, 1e-4, 1.0
+    )
+    z = segment(clipped)
+    conductance, u = 1.0 / z.loop_ohm, z.loop_u_rel / z.loop_ohm
+    assert conductance - math.sqrt(3.0) * u == pytest.approx(0.0, abs=1e-9)
+    assert conductance + math.sqrt(3.0) * u == pytest.approx(200.0, rel=1e-6)
+    assert abs(z.arcing_ohm - 300e-6) < 1.96 * z.arcing_ohm**2 * u
+
+
 @pytest.mark.parametrize(("own", "measured"), [(50.0, 49.50), (500.0, 454.5), (1000.0, 833.3)])
 def test_earth_loop_worked_by_circuit_law(own: float, measured: float) -> None:
     # R Rp / (R + Rp) at Rp = 5 mOhm, computed from the formula.
@@ -143,3 +157,35 @@ def test_no_resistance_where_the_current_is_gone() -> None:
     a = opening()
     r = resistance_of(a)
     assert np.isnan(r[a.current_a < 0.3 * 200.0]).all()
+
+
+def closing(*, arc: float | None, bounce: bool = False, impulse_s: float = math.nan) -> Trace:
+    """A touch at 50 ms with the current rising through an inductance; with `arc` an arcing contact for 4 ms."""
+    rng = np.random.default_rng(2)
+    t = np.arange(int(0.1 * RATE)) / RATE
+    since = np.maximum(t - 0.05 - (1e-3 if bounce else 0.0), 0.0)
+    i = 200.0 * (1.0 - np.exp(-since / 0.25e-3))
+    r = np.where(t > 0.054, 40e-6, arc if arc is not None else 40e-6)
+    v = np.where(since > 0.0, r * i + 0.5e-6 * np.gradient(i, t), 2.0)
+    if bounce:
+        v[np.argmin(np.abs(t - 0.05))] = 0.02
+    if math.isfinite(impulse_s):
+        v[np.argmin(np.abs(t - impulse_s))] = 0.02
+    v = np.minimum(v, 2.0) + rng.normal(scale=1e-4, size=t.size) * (v < 2.0)
+    return Trace(t, v, i + rng.normal(scale=0.05, size=t.size), "close", slice(t.size - 700, t.size), 200.0, 1e-4, 2.0)
+
+
+def test_what_the_sense_loop_adds_while_the_current_rises_is_no_arcing_contact() -> None:
+    z = segment(closing(arc=None))
+    assert any("no arcing zone" in reason for reason in z.reasons)
+    assert not any("no arcing zone" in reason for reason in segment(closing(arc=300e-6)).reasons)
+
+
+def test_a_touch_shorter_than_a_sample_is_a_bouncing_contacts_first() -> None:
+    z = segment(closing(arc=300e-6, bounce=True))
+    assert z.arcing_s.value == pytest.approx(0.05, abs=1.5 / RATE)
+
+
+def test_a_single_sample_is_no_touch_where_the_parted_trace_has_such_impulses() -> None:
+    z = segment(closing(arc=300e-6, bounce=True, impulse_s=0.03))
+    assert z.arcing_s.value == pytest.approx(0.051, abs=1.5 / RATE)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from markupsafe import Markup
 
+from drm.coverage import told
 from drm.report import svg
 from drm.report.tables import Table
 from drm.wording import measured, name, number
@@ -166,12 +167,12 @@ def tables(result: Result) -> list[Table]:
         body = tuple(
             (
                 "breaker" if r["scope"] == "breaker" else f"pole {name(r['name'])}",
-                measured(r[timed], r[f"{timed}_u"]),
-                measured(r["spread_ms"], r["spread_ms_u"]),
+                told(r, timed),
+                told(r, "spread_ms"),
                 measured(r["spread_limit_ms"]),
                 name(r["first"]) or "–",
                 name(r["last"]) or "–",
-                *((measured(r[gap], r[f"{gap}_u"]),) if has_gap else ()),
+                *((told(r, gap),) if has_gap else ()),
             )
             for r in rows
         )
@@ -196,5 +197,5 @@ def _unit_table(units: list[dict[str, Any]], operation: int, kind: str) -> list[
     if not kept:
         return []
     heads = (("interrupter", ""), *((title, unit) for _, title, unit in kept))
-    body = tuple((name(r["name"]), *(measured(r[c], r.get(f"{c}_u")) for c, _, _ in kept)) for r in units)
+    body = tuple((name(r["name"]), *(told(r, c) for c, _, _ in kept)) for r in units)
     return [Table(f"Operation {operation} ({kind}): interrupters", heads, body)]

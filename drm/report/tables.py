@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from drm.wording import measured, name, number, reasons, title_of, unit_of
+from drm.coverage import told
+from drm.wording import name, number, reasons, title_of, unit_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
 IDENTITY = ("record", "breaker", "operation", "kind", "pole", "interrupter", "position", "mechanism", "reference")
-ASIDE = ("quality", "sibling_score", "sibling_p")
+ASIDE = ("quality", "sibling_score", "sibling_p", "sample_ms")
 FIRST = (
     "main_resistance_uohm", "main_contact_mm", "arcing_contact_mm", "arcing_wipe_mm", "arcing_resistance_uohm",
     "arcing_resistance_peak_uohm", "arcing_area_uohm_mm", "parting_speed_m_s",
@@ -85,7 +86,7 @@ def _cell(row: dict[Any, Any], column: str) -> str:
         return "yes" if value else "no"
     if isinstance(value, str):
         return name(value)
-    return measured(value, row.get(f"{column}_u"))
+    return told(row, column)
 
 
 def _score(row: dict[Any, Any]) -> str:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from drm.coverage import factor, told
 from drm.report.tables import Table
 from drm.wording import figure, measured, name, number, title_of, unit_of
 
@@ -62,7 +63,8 @@ def _pick_up(result: Result) -> Table | None:
                 str(r["attempts"]),
                 measured(r["least_v"], r["least_v_u"]),
                 measured(r["refused_v"], r["refused_v_u"]),
-                measured(r["pick_up_v"], r["pick_up_v_u"]),
+                # It lies anywhere between the two before.
+                measured(r["pick_up_v"], r["pick_up_v_u"], k=_pick_up_factor(r)),
                 figure(r["least_percent"], digits=3),
                 f"{low:.0f}–{high:.0f}" if math.isfinite(low) else "–",
             )
@@ -76,12 +78,16 @@ def _pick_up(result: Result) -> Table | None:
     )
 
 
+def _pick_up_factor(row: dict[Any, Any]) -> float:
+    return factor(number(row["pick_up_v_u"]), number(row["least_v"]) - number(row["refused_v"]))
+
+
 def _motors(result: Result) -> Table | None:
     if result.motors is None or not len(result.motors):
         return None
     columns = ("motor_peak_a", "motor_running_a", "motor_duration_s", "motor_energy_j")
     rows = tuple(
-        (f"{name(r['mechanism'])}, {name(r['record'])}", *(measured(r[c], r[f"{c}_u"]) for c in columns))
+        (f"{name(r['mechanism'])}, {name(r['record'])}", *(told(r, c) for c in columns))
         for r in result.motors.to_dict("records")
     )
     return Table("Charging runs", (("mechanism, record", ""), *((title_of(c), unit_of(c)) for c in columns)), rows)

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from drm.breaker import Limit
+from drm.coverage import NORMAL, factor_of
 from drm.findings import Finding, Level, Subject
 from drm.mechanism_columns import TIMING_LIMITED
 from drm.rules.cautions import inspect_inside, look_at_mechanism, measure_again
@@ -22,12 +23,12 @@ __all__ = ["file_limits", "judge"]
 _HOLD_BELOW = {"arcing_wipe_mm", "arcing_wipe_ms"}
 
 
-def judge(value: float, u: float, limit: Limit) -> tuple[str, float] | None:
-    """'outside' or 'straddling' and the bound concerned; None inside by more than the expanded uncertainty (k = 2).
+def judge(value: float, u: float, limit: Limit, *, k: float = NORMAL) -> tuple[str, float] | None:
+    """'outside' or 'straddling' and the bound concerned; None inside by more than the expanded uncertainty ``k u``.
 
     A value exactly on a limit whose uncertainty is zero passes.
     """
-    wide = 2.0 * u if math.isfinite(u) else 0.0
+    wide = k * u if math.isfinite(u) else 0.0
     worst: tuple[str, float] | None = None
     for bound, sign in ((limit.min, -1.0), (limit.max, 1.0)):
         if bound is None:
@@ -80,12 +81,13 @@ def _units_of(c: Context, name: str) -> tuple[str, ...]:
 def _judged(name: str, key: str, column: str, rows: pd.DataFrame, limit: Limit) -> Iterator[Finding]:
     u_name = column + "_u"
     us = rows[u_name] if u_name in rows else rows[column] * math.nan
-    seen: dict[str, list[tuple[float, int, float, float, float]]] = {}
-    for value, u, number in zip(rows[column], us, rows["operation"], strict=True):
-        verdict = judge(float(value), float(u), limit) if math.isfinite(value) else None
+    factors = [factor_of(row, column) for row in rows.to_dict("records")]
+    seen: dict[str, list[tuple[float, int, float, float, float, float]]] = {}
+    for value, u, k, number in zip(rows[column], us, factors, rows["operation"], strict=True):
+        verdict = judge(float(value), float(u), limit, k=k) if math.isfinite(value) else None
         if verdict:
             state, bound = verdict
-            seen.setdefault(state, []).append((abs(value - bound), int(number), float(value), float(u), bound))
+            seen.setdefault(state, []).append((abs(value - bound), int(number), float(value), float(u), bound, k))
     for state in ("outside", "straddling"):
         if state in seen:
             hits = seen[state] + seen.get("straddling", []) * (state == "outside")
@@ -99,11 +101,11 @@ def _finding(
     key: str,
     column: str,
     state: str,
-    worst: tuple[float, int, float, float, float],
+    worst: tuple[float, int, float, float, float, float],
     operations: tuple[int, ...],
     limit: Limit,
 ) -> Finding:
-    _, _, value, u, bound = worst
+    _, _, value, u, bound, k = worst
     below = bound == limit.min and value <= bound
     outside = state == "outside"
     level: Level = "watch" if not outside else "hold" if below and column in _HOLD_BELOW else "inspect"
@@ -117,7 +119,7 @@ def _finding(
         level=level,
         subject=subject,
         message=f"{name}: {column} {value:.4g} is {how} the limit {bound:.4g} of the breaker file.{unknown}",
-        basis=f"breaker file's limit: [limits.{column}], expanded uncertainty (k = 2) taken into account",
+        basis=f"breaker file's limit: [limits.{column}], expanded uncertainty (k = {k:.3g}) taken into account",
         advice=advice(
             "Repeat the test to confirm, check the sensor's scale and the connections, and see that the limit applies "
             "to this test's current and conditions; then follow the breaker's documents."
@@ -128,7 +130,7 @@ def _finding(
             "column": column,
             key: name,
             column: value,
-            column + "_expanded_u": 2 * u if math.isfinite(u) else None,
+            column + "_expanded_u": k * u if math.isfinite(u) else None,
             "limit_min": limit.min,
             "limit_max": limit.max,
         },

@@ -84,7 +84,8 @@ def _mechanical() -> tuple[Column, ...]:
         made.append(Column(name, "float", meaning, unit.replace("µ", "u").replace("Ω", "Ohm")))
         if uncertain:
             made.append(Column(f"{name}_u", "float", f"standard uncertainty (k = 1) of: {meaning}", made[-1].unit))
-    return (*made, *(Column(w, "text", w.replace("_", " ")) for w in WORDS))
+    words = (Column(w, "text", w.replace("_", " ")) for w in WORDS)
+    return (*made, *words, Column("sample_ms", "float", "sampling interval of the record", "ms"))
 
 
 @cache
