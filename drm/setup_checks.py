@@ -23,7 +23,7 @@ from drm.setup_fault import Fault, reasons_for
 from drm.setup_pairing import pairing
 from drm.setup_scale import closed_levels, scale
 from drm.setup_trace import clipped, dead, flat, reversed_polarity
-from drm.setup_travel import Happening, exchanged_across, wrong_pole, wrong_time
+from drm.setup_travel import ACROSS_MM, Happening, exchanged_across, wrong_pole, wrong_time
 from drm.setup_travel_scale import travel_scale
 from drm.units import factor
 
@@ -128,6 +128,10 @@ def beside_the_rest(
     scaled = {n for f in travel for n in f.interrupters}
     travels = {m: mm for m, mm in travels.items() if not set(mine.get(m, ())) & scaled}
     travel += tuple(wrong_pole(happenings, record.time_s, travels, mine))
+    if all(f.code == "travel-scale" for f in travel):
+        # The auxiliary contacts fit their own travel, the contacts another: the breaker file has the mechanisms wrong.
+        contacts = [h for h in happenings if h.interrupter]
+        travel += tuple(wrong_pole(contacts, record.time_s, travels, mine, least_mm=ACROSS_MM))
     if all(f.code == "travel-scale" for f in travel):
         travel += tuple(exchanged_across(happenings, record.time_s, travels))
     exchanged = {n for f in travel for n in f.interrupters}
