@@ -227,12 +227,10 @@ def diagnose(
     """
     breaker = _breaker(breaker_file)
     _distinct(records)
-    if together and edits_file is not None:
-        raise InputError("edits belong to one record", place="--edits", mend="leave out --together")
-    if edits_file is not None and len(records) > 1:
-        raise InputError("edits belong to one record", place="--edits", mend="give one record")
+    if edits_file is not None and len(records) > 1 and not together:
+        raise InputError("edits belong to one result", place="--edits", mend="give one record, or --together")
     if together:
-        results = [(_as_one(records, breaker, reference, population), "")]
+        results = [(_as_one(records, breaker, edits_file, reference, population), "")]
     else:
         results = _diagnosed(records, breaker, edits_file, reference, population)
     for result, folder in results:
@@ -259,17 +257,22 @@ def _population(path: str | None) -> Any:
     return ORIENTATION if path is None else load_population(path)
 
 
-def _as_one(records: tuple[str, ...], breaker: Any, reference: str | None, population: str | None) -> Result:
+def _as_one(
+    records: tuple[str, ...], breaker: Any, edits_file: str | None, reference: str | None, population: str | None
+) -> Result:
     """All records as one test."""
+    from drm.edit_log import edits_for
     from drm.readers import read
     from drm.reference import load_reference
-    from drm.together import diagnose_all
+    from drm.together import conclude_all, see_all
 
     earlier = None if reference is None else load_reference(reference)
     healthy = _population(population)
     read_in = [read(r) for r in _along(records, "records")]
     with listening(_say):
-        return diagnose_all(read_in, breaker, population=healthy, reference=earlier)
+        seen = see_all(read_in, breaker)
+        edits = () if edits_file is None else edits_for(edits_file, inputs=seen.record.sha256)
+        return conclude_all(seen, edits=edits, population=healthy, reference=earlier)
 
 
 def _diagnosed(
@@ -307,12 +310,14 @@ def _print(results: list[Result], as_json: bool) -> None:
 @_group.command()
 @click.argument("result", metavar="DIR")
 @click.option("--port", default=0, type=click.IntRange(0, 65535), help="Port of the page; any free one if not given.")
-@click.option("--record", metavar="FILE", help="Where the record is now, if it was moved.")
+@click.option("--record", multiple=True, metavar="FILE", help="Where a record is now, if moved; may be repeated.")
 @click.option("--reference", metavar="DIR", help="Where the earlier result compared with is now, if it was moved.")
 @click.option("--beside", metavar="DIR", help="A second result to look at side by side, such as an earlier test.")
 @click.option("--browser/--no-browser", default=True, help="Whether to open the page in the browser.")
 @_one_line
-def review(result: str, port: int, record: str | None, reference: str | None, beside: str | None, browser: bool) -> int:
+def review(
+    result: str, port: int, record: tuple[str, ...], reference: str | None, beside: str | None, browser: bool
+) -> int:
     """Decide by hand where the automatic reading is doubtful, on a page of this computer alone.
 
     DIR is a folder that `drm diagnose` made. Decisions go to the file edits.jsonl in it; the record is never changed.

@@ -165,6 +165,10 @@ def checked(edit: Edit) -> Edit:
         raise InputError(f"'{edit.action}' is no edit", place="action", mend=f"allowed: {', '.join(ACTIONS)}")
     if edit.action == "move" and edit.instant not in ("main", "arcing"):
         raise InputError(f"'{edit.instant}' is no instant", place="instant", mend="allowed: main, arcing")
+    if not (math.isnan(edit.u_s) or 0.0 < edit.u_s < math.inf):
+        raise InputError(
+            "a standard uncertainty is above zero", place="standard uncertainty", mend="give it in ms, or leave it out"
+        )
     for what, text, most in (("name", edit.who, LONGEST_NAME), ("reason", edit.reason, LONGEST_REASON)):
         if not text.strip():
             raise InputError(f"an edit needs a {what}", place=what, mend=f"give the {what}")

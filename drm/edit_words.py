@@ -63,7 +63,9 @@ def _what(edit: Edit, reference_s: float, result: Result) -> str:
     found = f"; the program found {_found(edit, result)}"
     if not math.isfinite(edit.at_s):
         return f"{edit.instant} contact's instant taken out{found}"
-    return f"{edit.instant} contact's instant set to {1e3 * (edit.at_s - reference_s):.3f} ms{found}"
+    at = f"{1e3 * (edit.at_s - reference_s):.3f} ms"
+    stated = f", standard uncertainty {1e3 * edit.u_s:.3g} ms stated" if edit.u_s > 0.0 else ""
+    return f"{edit.instant} contact's instant set to {at}{stated}{found}"
 
 
 def _found(edit: Edit, result: Result) -> str:

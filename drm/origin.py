@@ -8,13 +8,16 @@ import math
 import os
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from drm.breaker import Breaker
 from drm.errors import InputError
+from drm.move_in import in_order
 from drm.record import Record
+from drm.siblings_prior import ORIENTATION, Population, ScatterPrior
+from drm.wording import clean
 
 if typing.TYPE_CHECKING:
     from drm.pipeline import Result
@@ -28,11 +31,21 @@ SCHEMA = 1
 
 @dataclasses.dataclass(frozen=True, eq=False)
 class Origin:
-    """What a result was made from."""
+    """What a result was made from.
+
+    Attributes
+    ----------
+    record : Record
+        The first of them where they are several.
+    records : tuple of Record
+        All that were diagnosed together; empty where one was diagnosed by itself.
+    """
 
     record: Record
     breaker: Breaker
     reference: Reference | None
+    records: tuple[Record, ...] = ()
+    population: Population = ORIENTATION
 
 
 def source_document(result: Result, folder: str | os.PathLike[str]) -> dict[str, Any]:
@@ -42,11 +55,32 @@ def source_document(result: Result, folder: str | os.PathLike[str]) -> dict[str,
         "schema": SCHEMA,
         "records": max(len(result.records), 1),
         "record": _whereabouts(result.record.path, folder) | {"sha256": dict(result.record.sha256)},
+        "together": [_whereabouts(r.path, folder) | {"sha256": dict(r.sha256)} for r in result.records],
         "reference": None
         if earlier is None
         else _whereabouts(earlier.folder, folder) | {"sha256": {"features.parquet": earlier.sha256}},
         "breaker": _plain(dataclasses.asdict(result.breaker)),
+        "population": _population_document(result.population),
     }
+
+
+def _population_document(population: Population) -> dict[str, Any] | None:
+    """The healthy scatter as plain data; None for that which ships with the program."""
+    if population == ORIENTATION:
+        return None
+    told = {f.name: getattr(population, f.name) for f in dataclasses.fields(population)}
+    told["priors"] = {k: dataclasses.asdict(v) for k, v in population.priors.items()}
+    told["correlations"] = [[*pair, value] for pair, value in population.correlations.items()]
+    return dict(_plain(told))
+
+
+def _population(told: Mapping[str, Any] | None) -> Population:
+    if told is None:
+        return ORIENTATION
+    known = {str(k): v for k, v in told.items()}
+    known["priors"] = {str(k): _built(ScatterPrior, v) for k, v in told["priors"].items()}
+    known["correlations"] = {(str(a), str(b)): float(v) for a, b, v in told["correlations"]}
+    return Population(**known)
 
 
 def _whereabouts(path: str, folder: str | os.PathLike[str]) -> dict[str, Any]:
@@ -61,46 +95,85 @@ def _whereabouts(path: str, folder: str | os.PathLike[str]) -> dict[str, Any]:
 def find_again(
     folder: str | os.PathLike[str],
     *,
-    record: str | os.PathLike[str] | None = None,
+    record: str | os.PathLike[str] | Sequence[str | os.PathLike[str]] | None = None,
     reference: str | os.PathLike[str] | None = None,
 ) -> Origin:
-    """What the result in `folder` was made from: record, breaker, and the earlier test that it was compared with.
+    """What the result in `folder` was made from: records, breaker, healthy scatter, and the earlier test.
 
     Parameters
     ----------
     folder : path
         As ``drm diagnose --out`` or :meth:`drm.Result.save` left it.
     record, reference : path, optional
-        Where record and earlier result are now, if they were moved.
+        Where record (or several of them) and earlier result are now, if they were moved.
 
     Raises
     ------
     InputError
-        If the folder holds no such result, it was made of several records together, or what it was made from was moved
-        or has changed.
+        If the folder holds no such result, or what it was made from was moved or has changed.
     """
-    from drm.readers import read
     from drm.reference import load_reference
 
-    source = Path(folder) / SOURCE_NAME
+    source = in_order(folder) / SOURCE_NAME
     told = _told(source)
-    if told.get("records", 1) != 1:
+    together = told.get("together") or []
+    if told.get("records", 1) > 1 and not together:
         raise InputError(
-            f"was made of {told['records']} records together and cannot be reviewed as one",
+            f"was made of {told['records']} records together by an older version, which did not keep where they are",
             path=folder,
-            mend="diagnose each record into a folder of its own and review that",
+            mend="run drm diagnose --together again into this folder",
         )
-    got = read(_place(Path(folder), told["record"], record, "record", "--record FILE"))
-    _unchanged(told["record"], got.sha256, got.path, "record")
+    found = _records(Path(folder), together or [told["record"]], record)
     earlier = None
     if told.get("reference") is not None:
         earlier = load_reference(_place(Path(folder), told["reference"], reference, "earlier test", "--reference DIR"))
         _unchanged(told["reference"], {"": earlier.sha256}, earlier.folder, "earlier test")
     try:
         breaker: Breaker = _built(Breaker, told["breaker"])
+        population = _population(told.get("population"))
     except (KeyError, TypeError, ValueError):
         raise _damaged(source) from None
-    return Origin(got, breaker, earlier)
+    if "population" not in told:
+        _shipped(Path(folder))
+    return Origin(found[0], breaker, earlier, tuple(found) if together else (), population)
+
+
+def _records(
+    folder: Path,
+    told: Sequence[Mapping[str, Any]],
+    given: str | os.PathLike[str] | Sequence[str | os.PathLike[str]] | None,
+) -> list[Record]:
+    """Every record, from where it is said to be now or from where it was."""
+    from drm.readers import read
+
+    places = [] if given is None else [given] if isinstance(given, (str, os.PathLike)) else list(given)
+    moved = [read(p) for p in places]
+    out = []
+    for one in told:
+        wanted = sorted(one["sha256"].values())
+        got = next((r for r in moved if sorted(r.sha256.values()) == wanted), None)
+        if got is None and len(told) == len(moved) == 1:
+            got = moved[0]
+        if got is None:
+            got = read(_place(folder, one, None, "record", "--record FILE"))
+        _unchanged(one, got.sha256, got.path, "record")
+        out.append(got)
+    return out
+
+
+def _shipped(folder: Path) -> None:
+    """An older result does not carry the healthy scatter: only where it was judged by what ships is it known."""
+    try:
+        told = json.loads((folder / "findings.json").read_text(encoding="utf-8"))
+        name = told["provenance"].get("healthy_scatter", ORIENTATION.name)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return
+    if name != ORIENTATION.name:
+        raise InputError(
+            f"was judged by the healthy scatter '{clean(name, limit=80)}', which this older result does not carry",
+            path=folder,
+            mend="run drm diagnose with --population again into this folder",
+        )
 
 
 def _unchanged(told: Mapping[str, Any], sha256: Mapping[str, str], path: str, what: str) -> None:
@@ -115,7 +188,8 @@ def _unchanged(told: Mapping[str, Any], sha256: Mapping[str, str], path: str, wh
 def _told(source: Path) -> dict[str, Any]:
     try:
         told = json.loads(source.read_text(encoding="utf-8"))
-        places = [told["record"], *([told["reference"]] if told.get("reference") else [])]
+        places = [told["record"], *(told.get("together") or [])]
+        places += [told["reference"]] if told.get("reference") else []
         words = all(isinstance(p[k], str) for p in places for k in ("relative", "absolute"))
         if not (words and all(isinstance(p["sha256"], dict) for p in places) and isinstance(told["breaker"], dict)):
             raise _damaged(source)

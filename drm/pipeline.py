@@ -130,6 +130,8 @@ class Result:
     automatic: pd.DataFrame | None = None
     #: The earlier test that it was compared with.
     reference: Reference | None = field(default=None, kw_only=True)
+    #: The healthy scatter that it was judged by.
+    population: Population = field(default=ORIENTATION, kw_only=True)
     #: Each figure against that test: one row per figure; None where there was none.
     changes: pd.DataFrame | None = field(default=None, kw_only=True)
 
@@ -212,7 +214,7 @@ def diagnose(
     Parameters
     ----------
     record : Record or sequence of Record
-        Several give one result (:func:`drm.together.diagnose_all`); edits by hand belong to one record.
+        Several give one result (:func:`drm.together.diagnose_all`).
     breaker : Breaker
         Must name channels that the record has.
     edits : sequence of Edit
@@ -238,9 +240,7 @@ def diagnose(
     if not isinstance(record, Record):
         from drm.together import diagnose_all
 
-        if edits:
-            raise InputError("edits by hand belong to one record", mend="diagnose that record by itself")
-        return diagnose_all(record, breaker, population=population, reference=reference)
+        return diagnose_all(record, breaker, edits=edits, population=population, reference=reference)
     return conclude(see(record, breaker), edits=edits, population=population, reference=reference)
 
 
@@ -383,6 +383,7 @@ def _concluded(
         curves=rest.curves,
         sequence=rest.sequence,
         reference=reference,
+        population=population,
         changes=changes_table(since) if since is not None else None,
     )
 

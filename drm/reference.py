@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drm.errors import InputError
+from drm.move_in import in_order
 from drm.quantity import NOTHING, Quantity
 from drm.reference_conditions import AT_C, Moved, Surroundings, bulk
 from drm.siblings_use import usable
@@ -136,7 +137,7 @@ def load_reference(folder: str | os.PathLike[str]) -> Reference:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    path = Path(folder) / "features.parquet"
+    path = in_order(folder) / "features.parquet"
     try:
         raw = path.read_bytes()
         table = pq.read_table(io.BytesIO(raw))

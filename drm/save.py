@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from drm.edit_log import LOG_NAME, append, read_log
 from drm.errors import OutputError
-from drm.files import on_disk
+from drm.move_in import PART, finish, put_in_place
 from drm.origin import SOURCE_NAME, source_document
 
 if TYPE_CHECKING:
@@ -92,7 +92,10 @@ def _edits_beyond_the_log(result: Result, folder: Path) -> tuple[Edit, ...]:
 
 
 class written_whole:
-    """A folder to write into, whose files appear in `folder` together when the block ends without an error."""
+    """A folder to write into, whose files appear in `folder` together when the block ends without an error.
+
+    A run that is killed leaves the earlier files or, once the block has ended, the new ones; see :mod:`drm.move_in`.
+    """
 
     def __init__(self, folder: str | os.PathLike[str]) -> None:
         self.folder = Path(folder)
@@ -100,9 +103,9 @@ class written_whole:
     def __enter__(self) -> Path:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
+            finish(self.folder)
             self._sweep()
-            # Inside the folder, so that the renames that follow stay on one file system.
-            self.part = Path(tempfile.mkdtemp(prefix=".part-", dir=self.folder))
+            self.part = Path(tempfile.mkdtemp(prefix=PART, dir=self.folder))
         except OSError as error:
             raise self._refused(error) from None
         return self.part
@@ -110,7 +113,7 @@ class written_whole:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
         try:
             if kind is None:
-                self._move_in()
+                put_in_place(self.part, self.folder)
         except OSError as failed:
             raise self._refused(failed) from None
         finally:
@@ -120,47 +123,14 @@ class written_whole:
 
     def _sweep(self) -> None:
         """What a run that was killed left behind; a folder that may still be written into stays."""
-        for left in self.folder.glob(".part-*"):
+        for left in self.folder.glob(f"{PART}*"):
             if left.is_dir() and not left.is_symlink() and time.time() - left.stat().st_mtime > LEFT_BEHIND_S:
                 shutil.rmtree(left, ignore_errors=True)
-
-    def _move_in(self) -> None:
-        """Every file into the folder, or, where one cannot be, every old one back in its place."""
-        kept = self.part / ".kept"
-        kept.mkdir()
-        new = sorted(p for p in self.part.iterdir() if p != kept)
-        try:
-            for path in new:
-                on_disk(path)
-            for path in new:
-                target = self.folder / path.name
-                if target.is_dir():
-                    raise IsADirectoryError(21, f"{path.name} is a folder there")
-                if target.exists():
-                    _also_at(target, kept / path.name)
-                os.replace(path, target)
-            on_disk(self.folder)
-        except BaseException:
-            # Being stopped from the keyboard must not cost the earlier result either.
-            for path in new:
-                if (kept / path.name).exists():
-                    os.replace(kept / path.name, self.folder / path.name)
-                elif not path.exists():  # moved in, where nothing stood before
-                    (self.folder / path.name).unlink(missing_ok=True)
-            raise
 
     def _refused(self, error: OSError) -> OutputError:
         return OutputError(
             f"cannot be written ({error.strerror or error})", path=self.folder, mend="give another folder to --out"
         )
-
-
-def _also_at(path: Path, second: Path) -> None:
-    """The file under a second name as well, so that a run killed between two steps leaves none of them missing."""
-    try:
-        os.link(path, second)
-    except OSError:  # a file system without links
-        shutil.copy2(path, second)
 
 
 def findings_document(result: Result) -> dict[str, Any]:

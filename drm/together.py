@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from drm.breaker import Breaker, Interrupter, Mechanism
 from drm.curves_shape import curves_of
+from drm.edits import Edit, standing
+from drm.envelope import Curve
 from drm.errors import BreakerError, InputError, RecordError, nearest
 from drm.findings import LEVELS, Finding, findings
+from drm.kept import Kept, keeping, kept
 from drm.motor import motor_runs
+from drm.operations import Operation
 from drm.pickup import Attempt, pick_up_table, refusals
-from drm.pipeline import Result, conclude, see
+from drm.pipeline import Reading, Result, Seen, conclude, see
 from drm.record import Record
 from drm.reference import Reference
 from drm.reference_whole import changes_table, compared, earlier_curves
@@ -26,16 +30,58 @@ from drm.static import static_of, static_table
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["diagnose_all", "fitting"]
+__all__ = ["SeenTogether", "conclude_all", "diagnose_all", "fitting", "see_all"]
 
 #: Findings that say how one record was made stay with it.
 _OF_THE_RECORD = "setup."
+
+
+@dataclass(frozen=True, eq=False)
+class SeenTogether:
+    """What is seen in several records of one breaker; no edit by hand changes it.
+
+    Attributes
+    ----------
+    record : Record
+        Stands for all of them: names joined, hashes and flags together.
+    records : tuple of Record
+        In the order in which their operations are numbered.
+    parts : tuple of Seen
+        Of each record that holds an operation.
+    still : tuple of Record
+        Those of the closed breaker under direct current.
+    refused : tuple of Attempt
+        Coils that were energised in vain.
+    motors : tuple of DataFrame
+        Charging runs without an operation.
+    """
+
+    record: Record
+    breaker: Breaker
+    records: tuple[Record, ...]
+    parts: tuple[Seen, ...]
+    still: tuple[Record, ...]
+    refused: tuple[Attempt, ...]
+    motors: tuple[pd.DataFrame, ...]
+    kept: Kept = field(default_factory=Kept, repr=False)
+
+    def numbered(self) -> Iterator[tuple[int, Seen]]:
+        """How many operations lie before each part, and the part."""
+        steps = 0
+        for part in self.parts:
+            yield steps, part
+            steps += len(part.operations)
+
+    def part_of(self, operation: int) -> Seen:
+        """The part in which an operation, numbered through, lies."""
+        return next(part for steps, part in self.numbered() if operation <= steps + len(part.operations))
 
 
 def diagnose_all(
     records: Sequence[Record],
     breaker: Breaker,
     *,
+    edits: Sequence[Edit] = (),
     population: Population = ORIENTATION,
     reference: Reference | None = None,
 ) -> Result:
@@ -50,6 +96,8 @@ def diagnose_all(
     ----------
     records : sequence of Record
     breaker : Breaker
+    edits : sequence of Edit
+        Their operations as this result numbers them.
     population, reference
         As :func:`drm.pipeline.diagnose` takes them.
 
@@ -66,22 +114,26 @@ def diagnose_all(
     RecordError
         If none of the records holds an operation, or one holds nothing at all.
     InputError
-        If there is no record.
+        If there is no record, or an edit names a reading that they do not have.
     """
+    return conclude_all(see_all(records, breaker), edits=edits, population=population, reference=reference)
+
+
+def see_all(records: Sequence[Record], breaker: Breaker) -> SeenTogether:
+    """What the records show before anything is concluded; raises as :func:`diagnose_all` does."""
     if not records:
         raise InputError("no record to diagnose", mend="give at least one record")
     ordered = sorted(records, key=_start) if all(r.start is not None for r in records) else list(records)
-    results: list[Result] = []
+    parts: list[Seen] = []
     still: list[Record] = []
     refused: list[Attempt] = []
     motors: list[pd.DataFrame] = []
-    curves = earlier_curves(reference, breaker)
     for record in ordered:
         part = fitting(breaker, record)
         try:
             if not part.interrupters and not any(m.trip_coil or m.close_coil or m.travel for m in part.mechanisms):
                 raise RecordError("no opening or closing can be seen with its channels", path=record.path)
-            results.append(conclude(see(record, part), population=population, curves=curves))
+            parts.append(see(record, part))
         except RecordError as error:
             attempts, motor = refusals(record, part), _motor_rows(record, part)
             static = [static_of(record, i, breaker) for i in part.interrupters]
@@ -92,14 +144,59 @@ def diagnose_all(
                 still.append(record)
             if len(motor):
                 motors.append(motor)
-    if not results:
+    if not parts:
         raise RecordError(
             "none of the records holds an operation",
             path=ordered[0].path,
             place="operations",
             mend="give at least one record of an opening or a closing",
         )
-    return _joined(results, ordered, breaker, still, refused, motors, population, reference)
+    return SeenTogether(
+        _as_one(ordered), breaker, tuple(ordered), tuple(parts), tuple(still), tuple(refused), tuple(motors)
+    )
+
+
+def conclude_all(
+    seen: SeenTogether,
+    *,
+    edits: Sequence[Edit] = (),
+    population: Population = ORIENTATION,
+    reference: Reference | None = None,
+) -> Result:
+    """From zones on, for all records together; raises as :func:`diagnose_all` does."""
+    with keeping(seen.kept):
+        hold, curves = standing(edits), _curves(reference, seen.breaker)
+        results = []
+        for steps, part in seen.numbered():
+            mine = range(steps + 1, steps + len(part.operations) + 1)
+            own = tuple(replace(e, operation=e.operation - steps) for e in hold if e.operation in mine)
+            results.append(_concluded(part, own, population, curves))
+        _check_edits(edits, results, seen)
+        return _joined(results, seen, tuple(edits), population, reference)
+
+
+@kept
+def _curves(reference: Reference | None, breaker: Breaker) -> dict[tuple[str, str, str], Curve]:
+    return earlier_curves(reference, breaker)
+
+
+@kept
+def _concluded(
+    part: Seen, edits: Sequence[Edit], population: Population, curves: dict[tuple[str, str, str], Curve]
+) -> Result:
+    return conclude(part, edits=edits, population=population, curves=curves)
+
+
+def _check_edits(edits: Sequence[Edit], results: Sequence[Result], seen: SeenTogether) -> None:
+    many = sum(len(r.operations) for r in results)
+    for edit in edits:
+        if not 1 <= edit.operation <= many:
+            raise InputError(
+                f"operation {edit.operation} is not in these records",
+                path=seen.record.path,
+                place=f"edit {edit.number}",
+                mend="give the records that the edits were made on",
+            )
 
 
 def fitting(breaker: Breaker, record: Record) -> Breaker:
@@ -182,24 +279,24 @@ def _motor_rows(record: Record, breaker: Breaker) -> pd.DataFrame:
 
 def _joined(
     results: Sequence[Result],
-    records: Sequence[Record],
-    breaker: Breaker,
-    still: Sequence[Record],
-    refused: Sequence[Attempt],
-    motors: Sequence[pd.DataFrame],
+    seen: SeenTogether,
+    edits: tuple[Edit, ...],
     population: Population,
     earlier: Reference | None,
 ) -> Result:
     import pandas as pd
 
-    frames: dict[str, list[pd.DataFrame]] = {"features": [], "mechanisms": [], "timing": [], "curves": []}
+    breaker, records, motors = seen.breaker, seen.records, seen.motors
+    frames: dict[str, list[pd.DataFrame]] = {
+        "features": [], "mechanisms": [], "timing": [], "curves": [], "automatic": []
+    }  # fmt: skip
     operations, readings, own = [], [], []
     reference: dict[tuple[int, str], float] = {}
     steps = 0
     for result in results:
         renumbered = {o.number: replace(o, number=o.number + steps) for o in result.operations}
         operations += list(renumbered.values())
-        readings += [replace(r, operation=renumbered[r.operation.number]) for r in result.readings]
+        readings += [_renumbered(r, renumbered[r.operation.number]) for r in result.readings]
         for o in renumbered.values():
             reference |= {(o.number, m): s for m, s in o.reference_s.items()}
         for key, frame in (
@@ -207,6 +304,7 @@ def _joined(
             ("mechanisms", result.mechanisms),
             ("timing", result.timing),
             ("curves", result.curves),
+            ("automatic", result.automatic),
         ):
             if frame is not None and len(frame):
                 frames[key].append(frame.assign(operation=frame["operation"] + steps))
@@ -221,8 +319,8 @@ def _joined(
     comparison = compare(table, curves=curves_of(readings), population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
-    static = static_table(still, breaker)
-    pick = pick_up_table(tables["mechanisms"], refused, breaker)
+    static = static_table(seen.still, breaker)
+    pick = pick_up_table(tables["mechanisms"], seen.refused, breaker)
     charging = pd.concat(motors, ignore_index=True) if motors else None
     since = None
     if earlier is not None:
@@ -244,12 +342,13 @@ def _joined(
         },
     )
     merged = _merged(said, own)
-    whole = _as_one(records)
+    whole = seen.record
     provenance = dict(results[0].provenance) | {
         "inputs": dict(whole.sha256),
         "records": [r.name for r in records],
         "record_flags": list(whole.flags),
         "reference": earlier.about() if earlier is not None else None,
+        "edits": [asdict(e) for e in edits],
     }
     return Result(
         whole,
@@ -260,17 +359,25 @@ def _joined(
         tables["mechanisms"],
         merged,
         provenance,
+        edits,
+        tables["automatic"] if len(tables["automatic"]) else None,
         timing=tables["timing"],
         curves=tables["curves"],
         sequence=results[0].sequence if len(results) == 1 else None,
-        records=tuple(records),
+        records=records,
         static=static if len(static) else None,
         pick_up=pick if len(pick) else None,
         motors=charging,
         repeats=repeatability(table, tables["mechanisms"]),
         reference=earlier,
+        population=population,
         changes=changes_table(since) if since is not None else None,
     )
+
+
+@kept
+def _renumbered(reading: Reading, operation: Operation) -> Reading:
+    return replace(reading, operation=operation)
 
 
 def _merged(said: Sequence[Finding], own: Sequence[Finding]) -> tuple[Finding, ...]:

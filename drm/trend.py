@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from drm.breaker import Limit
 from drm.errors import InputError
+from drm.move_in import in_order
 from drm.trend_slope import YEAR_S, Crossing, Line, crossing_of, line_of
 
 if TYPE_CHECKING:
@@ -141,7 +142,7 @@ def load_test(folder: str | os.PathLike[str]) -> Test:
     """
     import pandas as pd
 
-    place = Path(folder)
+    place = in_order(folder)
     mend = "give folders that 'drm diagnose --out' left"
     if not (place / "features.parquet").is_file():
         raise InputError("holds no result (no features.parquet)", path=place, mend=mend)

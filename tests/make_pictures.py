@@ -52,7 +52,7 @@ def _page(browser: object, server: Server, out: Path) -> None:
     tab.page.wait_for_selector(f'#other .traces[data-ready^="{beside} time"]')
     tab.page.wait_for_load_state("networkidle")
     tab.page.wait_for_timeout(300)
-    tab.page.locator("main").screenshot(path=out / "review-beside.png")
+    tab.page.locator("#panes").screenshot(path=out / "review-beside.png")
 
 
 def _plots(folder: Path, out: Path) -> None:

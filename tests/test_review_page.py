@@ -172,6 +172,51 @@ def test_the_keyboard_alone_is_enough(browser: Any, folder: Path) -> None:
     assert (edit.action, edit.instant, edit.reason) == ("move", "arcing", "moved by keyboard")
 
 
+def test_the_keyboard_reaches_every_control(browser: Any, folder: Path) -> None:
+    """Every control that can be used, each with an outline; of alternatives the chosen one."""
+    with serving(folder) as server:
+        tab = opened(browser, server)
+        chosen(tab, "A2")
+        decide(tab, "exclude", "so that there is something to take back")
+        drag(tab, "main", 12)
+        controls = "a[href], button, input, select, textarea, [tabindex='0']"
+        wanted = tab.page.evaluate(
+            f"[...document.querySelectorAll(\"{controls}\")].filter((n) => n.checkVisibility() && !n.disabled"
+            " && !(n.type === 'radio' && !n.checked)).map((n, k) => (n.dataset.test = k)).length"
+        )
+        reached, unseen = set(), []
+        for _ in range(3 * wanted):
+            tab.page.keyboard.press("Tab")
+            now, outline = tab.page.evaluate(
+                "[document.activeElement.dataset.test, getComputedStyle(document.activeElement).outlineStyle]"
+            )
+            if now is not None:
+                reached.add(int(now))
+                unseen += [now] if outline == "none" else []
+        assert reached == set(range(wanted))
+        assert unseen == []
+        tab.page.fill("#who", "R. Person")
+        tab.page.fill("#reason", "taken back by keyboard")
+        tab.page.focus("[aria-label='Undo 1']")
+        tab.page.keyboard.press("Enter")
+        tab.until("document.getElementById('log').rows.length === 3")
+
+
+@pytest.mark.parametrize(("width", "height"), [(1920, 1080), (1280, 800)])
+def test_wipe_traces_and_decision_are_seen_at_once(browser: Any, folder: Path, width: int, height: int) -> None:
+    """While an instant is dragged its wipe changes beside the hand, and no scrolling is needed to keep it."""
+    with serving(folder) as server:
+        tab = opened(browser, server, width=width, height=height)
+        chosen(tab, "A2")
+        for place in ("#wipe", "#flag-arcing", "#arcing-ms", "#arcing-u", "#who", "#keep"):
+            box = tab.page.locator(place).bounding_box()
+            assert box["y"] >= 0
+            assert box["y"] + box["height"] <= height
+        last = tab.page.locator("#own .uplot").last.bounding_box()
+        assert last["y"] + 0.5 * last["height"] <= height
+        assert tab.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") <= 0
+
+
 def test_an_instant_can_be_typed_with_either_decimal_sign_and_taken_out(browser: Any, folder: Path) -> None:
     with serving(folder) as server:
         tab = opened(browser, server)
@@ -195,6 +240,56 @@ def test_an_instant_can_be_typed_with_either_decimal_sign_and_taken_out(browser:
     table = pd.read_parquet(folder / "features.parquet").set_index("interrupter")
     assert pd.isna(table.loc["A2", "arcing_contact_ms"])
     assert "taken out by hand" in table.loc["A2", "quality"]
+
+
+def test_a_standard_uncertainty_can_be_stated_with_an_instant(browser: Any, folder: Path) -> None:
+    with serving(folder) as server:
+        tab = opened(browser, server)
+        chosen(tab, "A2")
+        u_of = "document.getElementById('wipe-now').textContent.split(' ± ')[1].split(' ')[0]"
+        own = float(tab.page.evaluate(u_of))
+        # By keyboard alone, with a decimal comma, and without moving the instant.
+        tab.page.focus("#arcing-ms")
+        tab.page.keyboard.press("Tab")
+        assert tab.page.evaluate("document.activeElement.id") == "arcing-u"
+        tab.page.keyboard.type("0,3")
+        tab.page.keyboard.press("Enter")
+        tab.page.wait_for_selector("#changes:not([hidden])")
+        tab.until(f"Number({u_of}) > {2 * own}")
+        for wrong in ("-0.1", "0", "wide"):
+            tab.page.fill("#arcing-u", wrong)
+            tab.page.press("#arcing-u", "Enter")
+            assert "above zero" in tab.page.inner_text("#message")
+            assert tab.page.get_attribute("#arcing-u", "aria-invalid") == "true"
+        tab.page.fill("#arcing-u", "0.3")
+        tab.page.press("#arcing-u", "Enter")
+        assert not tab.page.is_visible("#message")
+        decide(tab, "move", "the edge is smeared")
+        assert "standard uncertainty 0.3 ms stated" in tab.page.inner_text("#log tbody")
+        server.settled()
+        assert tab.said == []
+        tab.context.close()
+    (edit,) = read_log(folder / "edits.jsonl").edits
+    assert edit.u_s == pytest.approx(0.3e-3)
+    assert "standard uncertainty 0.3 ms stated" in (folder / "report.html").read_text("utf-8")
+    table = pd.read_parquet(folder / "features.parquet").set_index("interrupter")
+    assert table.loc["A2", "arcing_contact_ms_u"] == pytest.approx(0.3, abs=0.01)
+    with serving(folder) as server:
+        tab = opened(browser, server)
+        chosen(tab, "A2")
+        # What was stated stands there again, and goes along when the instant is moved.
+        assert tab.page.input_value("#arcing-u") == "0.3"
+        assert tab.page.input_value("#main-u") == ""
+        drag(tab, "arcing", 8)
+        decide(tab, "move", "a little later")
+        tab.page.fill("#arcing-u", "")
+        tab.page.press("#arcing-u", "Enter")
+        decide(tab, "move", "it is sharp after all")
+    assert [e.u_s for e in read_log(folder / "edits.jsonl").edits] == [
+        pytest.approx(0.3e-3),
+        pytest.approx(0.3e-3),
+        pytest.approx(float("nan"), nan_ok=True),
+    ]
 
 
 def test_without_a_name_or_a_reason_nothing_is_kept(browser: Any, folder: Path) -> None:

@@ -17,10 +17,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 from review_fixture import RECORDS, Server, key_of, made, serving
 
 from drm.edit_log import read_log
+from drm.move_in import in_order
 
 
 @pytest.fixture(scope="module")
@@ -188,6 +190,9 @@ def test_a_decision_that_makes_no_sense_is_refused(server: Server, body: bytes) 
         {"action": "move", "instant": "third", "at_ms": 1.0},
         {"action": "move", "instant": "main", "at_ms": "soon"},
         {"action": "move", "instant": "main", "at_ms": True},
+        {"action": "move", "instant": "main", "at_ms": 1.0, "u_ms": 0.0},
+        {"action": "move", "instant": "main", "at_ms": 1.0, "u_ms": -0.1},
+        {"action": "move", "instant": "main", "at_ms": 1.0, "u_ms": "wide"},
         {"action": "undo", "undoes": 99},
         {"action": {"a": 1}},
         {"action": ["move"]},
@@ -314,8 +319,15 @@ def test_killed_while_it_saves_it_loses_nothing(part: str, tmp_path: Path) -> No
         else:
             raise AssertionError("no saving was seen")
         assert server.stop(signal.SIGKILL) == -signal.SIGKILL
+    in_order(folder)
     assert names <= {p.name for p in folder.iterdir()}
-    json.loads((folder / "findings.json").read_text("utf-8"))
+    # All files are of one saving.
+    told = [json.loads((folder / "findings.json").read_text("utf-8"))["provenance"]["edits"]]
+    for table in ("features", "mechanisms", "timing", "travel"):
+        about = json.loads(pq.read_schema(folder / f"{table}.parquet").metadata[b"drm"])
+        told.append(about["provenance"]["edits"])
+    assert len({len(t) for t in told}) == 1
+    assert ("second" in (folder / "report.html").read_text("utf-8")) == (len(told[0]) == 2)
     assert len(pd.read_parquet(folder / "features.parquet")) == 6
     assert (folder / "report.html").read_text("utf-8").rstrip().endswith("</html>")
     assert [e.reason for e in read_log(folder / "edits.jsonl").edits] == ["first", "second"]

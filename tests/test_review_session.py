@@ -23,6 +23,8 @@ from drm.review.doubt import doubts
 from drm.review.session import Session
 from drm.review.traces import TRACES, columns_of
 from drm.review.writer import Writer
+from drm.siblings_population import load_population
+from drm.siblings_prior import ORIENTATION
 
 NOW = "2026-01-02T03:04:05+00:00"
 NOTE = Edit(0, "annotate", 1, "A1", "R. Person", NOW, "looked at it")
@@ -127,11 +129,77 @@ def test_an_earlier_test_that_is_gone_or_changed_is_told_with_the_mend(tmp_path:
         Session(now, reference=other)
 
 
-def test_several_records_in_one_result_are_refused_with_the_mend(tmp_path: Path) -> None:
-    records = tuple(drm.read(RECORDS / n / "record.cfg") for n in ("series-injection", "close-two-per-pole"))
-    replace(diagnosed("series-injection"), records=records).save(tmp_path)
-    with pytest.raises(drm.InputError, match="made of 2 records together"):
-        Session(tmp_path)
+def test_several_records_of_an_older_result_are_refused_with_the_mend(tmp_path: Path) -> None:
+    """It names the first of them only."""
+    folder = made(tmp_path)
+    told = json.loads((folder / "source.json").read_text("utf-8"))
+    del told["together"]
+    (folder / "source.json").write_text(json.dumps(told | {"records": 2}), "utf-8")
+    with pytest.raises(drm.InputError, match=r"made of 2 records together by an older version.*--together again"):
+        Session(folder)
+
+
+# -- the healthy scatter
+
+SCATTER = """
+[population]
+name = "type X, 40 breakers"
+only = true
+[scatter.arcing_wipe_mm]
+sd = 0.05
+dof = 120
+log = false
+[scatter.arcing_resistance_uohm]
+sd = 0.2
+dof = 0
+[[correlation]]
+features = ["arcing_wipe_mm", "arcing_resistance_uohm"]
+value = -0.3
+[curve]
+sd = 0.1
+dof = 60
+"""
+
+
+def judged(tmp_path: Path) -> tuple[drm.Result, Path]:
+    """A result judged by a population file that is gone since."""
+    (tmp_path / "population.toml").write_text(SCATTER, "utf-8")
+    population = load_population(tmp_path / "population.toml")
+    (tmp_path / "population.toml").unlink()
+    folder = RECORDS / "series-injection"
+    record, breaker = drm.read(folder / "record.cfg"), drm.Breaker.load(folder / "breaker.toml")
+    result = drm.diagnose(record, breaker, population=population)
+    result.save(tmp_path / "result")
+    return result, tmp_path / "result"
+
+
+def test_a_result_is_reviewed_with_the_healthy_scatter_that_it_was_judged_by(tmp_path: Path) -> None:
+    result, folder = judged(tmp_path)
+    session = Session(folder)
+    assert session.population == result.population
+    pd.testing.assert_frame_equal(session.result.features, result.features)
+    assert not result.features["sibling_score"].equals(diagnosed("series-injection").features["sibling_score"])
+    session.decide([NOTE], seen=0)
+    session.write()
+    assert Session(folder).population == result.population
+    assert "type X, 40 breakers" in (folder / "findings.json").read_text("utf-8")
+
+
+def test_an_older_result_judged_by_a_population_file_is_refused_with_the_mend(tmp_path: Path) -> None:
+    _, folder = judged(tmp_path)
+    told = json.loads((folder / "source.json").read_text("utf-8"))
+    del told["population"]
+    (folder / "source.json").write_text(json.dumps(told), "utf-8")
+    with pytest.raises(drm.InputError, match=r"'type X, 40 breakers'.*does not carry; run drm diagnose with --popu"):
+        Session(folder)
+
+
+def test_an_older_result_judged_by_what_ships_is_reviewed(tmp_path: Path) -> None:
+    folder = made(tmp_path)
+    told = json.loads((folder / "source.json").read_text("utf-8"))
+    del told["population"], told["together"]
+    (folder / "source.json").write_text(json.dumps(told), "utf-8")
+    assert Session(folder).population == ORIENTATION
 
 
 @pytest.mark.parametrize("text", ["", "{}", "[]", '{"record": 3}', '{"record": {"relative": 1}}', "\x00"])

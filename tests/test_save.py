@@ -228,10 +228,21 @@ def test_an_earlier_result_stays_where_the_user_stops_the_run(
 
 
 def test_every_file_is_flushed_before_it_is_moved_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    flushed: list[Path] = []
-    monkeypatch.setattr("drm.save.on_disk", flushed.append)
+    flushed: list[str] = []
+    moved: dict[str, set[str]] = {}
+    replace_file = os.replace
+
+    def replacing(source: Path, target: Path) -> None:
+        moved[Path(target).name] = set(flushed)
+        replace_file(source, target)
+
+    monkeypatch.setattr("drm.move_in.on_disk", lambda path: flushed.append(path.name))
+    monkeypatch.setattr(os, "replace", replacing)
     result().save(tmp_path)
-    assert {p.name for p in flushed} == WRITTEN | {tmp_path.name}
+    assert set(moved) == WRITTEN
+    # The folder's own names too, before any file is moved and after all are.
+    assert all(WRITTEN | {tmp_path.name} <= before for before in moved.values())
+    assert flushed[-1] == tmp_path.name
 
 
 def test_a_foreign_file_in_the_folder_stays(tmp_path: Path) -> None:

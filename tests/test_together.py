@@ -153,15 +153,17 @@ def test_without_an_operation_there_is_no_result():
         drm.diagnose(records, b)
 
 
-def test_no_record_and_edits_for_several_are_refused():
+def test_no_record_and_edits_of_other_records_are_refused():
     records, b = all_channels("open", "close")
     with pytest.raises(drm.InputError, match="no record"):
         drm.diagnose([], b)
     from drm.edits import Edit
 
-    edit = Edit.__new__(Edit)
-    with pytest.raises(drm.InputError, match="belong to one record"):
+    edit = Edit(1, "annotate", 7, "A1", "R. Person", "2026-01-02", "seen")
+    with pytest.raises(drm.InputError, match="operation 7 is not in these records"):
         drm.diagnose(records, b, edits=(edit,))
+    with pytest.raises(drm.InputError, match="interrupter 'Z9' in operation"):
+        drm.diagnose(records, b, edits=(replace(edit, operation=2, interrupter="Z9"),))
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 
 from drm.errors import InputError
@@ -17,7 +17,7 @@ def serve(
     folder: str | os.PathLike[str],
     *,
     port: int = 0,
-    record: str | os.PathLike[str] | None = None,
+    record: str | os.PathLike[str] | Sequence[str | os.PathLike[str]] | None = None,
     reference: str | os.PathLike[str] | None = None,
     beside: str | os.PathLike[str] | None = None,
     browser: bool = False,
@@ -32,7 +32,8 @@ def serve(
     port : int
         0 for any that is free. Only this computer is answered.
     record, reference : path, optional
-        Where the record, and the earlier result that it was compared with, are now if they were moved.
+        Where the record (or several of them), and the earlier result that it was compared with, are now if they were
+        moved.
     beside : path, optional
         A second result to look at.
     browser : bool

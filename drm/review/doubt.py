@@ -92,7 +92,7 @@ def _said(row: Mapping[Any, Any], usual_u: float, result: Result) -> list[tuple[
         out.append((UNSURE * min(ratio, 3.0), f"its wipe is {ratio:.1f} times as uncertain as its siblings'"))
     score = abs(number(row.get("sibling_score")))
     if score > APART:
-        out.append((min(2.0 * score, 20.0), f"stands {score:.1f} from its siblings"))
+        out.append((min(2.0 * score, 20.0), f"stands {score:.1f} standard deviations from its siblings"))
     out += _findings(row, result)
     return out
 

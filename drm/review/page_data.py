@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drm.edit_words import edit_lines
+from drm.edits import of_reading, standing
 from drm.grounds import CAUTIONS, levels_of
 from drm.report import curves
 from drm.review.doubt import Doubt, doubts
@@ -50,7 +51,8 @@ def overview(session: Session, result: Result) -> dict[str, Any]:
         "read_only": session.read_only,
         "folder": clean(session.folder.name, limit=80),
         "breaker": clean(result.breaker.name, limit=160),
-        "record": clean(result.record.name, limit=80),
+        "record": clean(result.record.name, limit=160),
+        "records": [{"name": name(r), "operations": list(numbers)} for r, numbers in session.records()],
         "start": result.record.start.isoformat(sep=" ", timespec="seconds") if result.record.start else "",
         "verdict": f"{MARKS[level]} {VERDICTS[level]}",
         "level": level,
@@ -83,7 +85,7 @@ def reading_of(result: Result, key: str) -> tuple[int, str] | None:
     if not (operation.isdecimal() and place.isdecimal() and int(place) < len(units)):
         return None
     number_, who = int(operation), units[int(place)].name
-    return (number_, who) if any(o.number == number_ for o in result.operations) else None
+    return (number_, who) if (number_, who) in _rows(result) else None
 
 
 def _listed(doubt: Doubt, rows: Mapping[tuple[int, str], Mapping[Any, Any]], result: Result) -> dict[str, Any]:
@@ -138,7 +140,11 @@ def reading_data(session: Session, result: Result, operation: int, interrupter: 
         "quality": clean(row.get("quality", "")).replace(";", "; "),
         "reference": "the coil current's onset" if row["reference"] == "coil" else "the start of motion",
         "figures": [_figure(c, row, found, rows) for c in FIGURES],
-        "instants": {part: _instant(part, row, found) for part in ("main", "arcing")},
+        "record": name(row["record"]) if len(session.records()) > 1 else "",
+        "instants": {
+            part: _instant(part, row, found) | {"stated_u_ms": _stated(result, operation, interrupter, part)}
+            for part in ("main", "arcing")
+        },
         **({} if reading is None else _extent(reading, session.automatic)),
     }
 
@@ -172,6 +178,13 @@ def _instant(part: str, row: Mapping[Any, Any], found: Mapping[Any, Any]) -> dic
         "found_ms": _number(found.get(f"{part}_contact_ms")),
         "found_u_ms": _number(found.get(f"{part}_contact_ms_u")),
     }
+
+
+def _stated(result: Result, operation: int, interrupter: str, part: str) -> float | None:
+    """Standard uncertainty that a person stated with the instant that holds, ms."""
+    mine = of_reading(standing(result.edits), operation=operation, interrupter=interrupter)
+    moves = [e for e in mine if e.action == "move" and e.instant == part]
+    return _number(1e3 * moves[-1].u_s) if moves else None
 
 
 def _extent(reading: Reading, result: Result) -> dict[str, Any]:

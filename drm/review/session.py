@@ -16,6 +16,7 @@ from drm.errors import DrmError, InputError, OutputError
 from drm.origin import find_again
 from drm.pipeline import Result, Seen, conclude, see
 from drm.review.traces import Sheet, sheet_of
+from drm.together import SeenTogether, conclude_all, see_all
 
 if TYPE_CHECKING:
     from drm.pipeline import Reading
@@ -36,7 +37,8 @@ class Session:
     folder : path
         As ``drm diagnose --out`` left it.
     record, reference : path, optional
-        Where the record, and the earlier result that it was compared with, are now if they were moved.
+        Where the record (or several of them), and the earlier result that it was compared with, are now if they were
+        moved.
     read_only : bool
         For a result that is only looked at.
 
@@ -50,17 +52,19 @@ class Session:
         self,
         folder: str | os.PathLike[str],
         *,
-        record: str | os.PathLike[str] | None = None,
+        record: str | os.PathLike[str] | Sequence[str | os.PathLike[str]] | None = None,
         reference: str | os.PathLike[str] | None = None,
         read_only: bool = False,
     ) -> None:
         self.folder, self.read_only = Path(folder), read_only
         self.lock = threading.RLock()
         origin = find_again(self.folder, record=record, reference=reference)
-        self.reference = origin.reference
-        self.seen: Seen = see(origin.record, origin.breaker)
+        self.reference, self.population = origin.reference, origin.population
+        self.seen: Seen | SeenTogether = (
+            see_all(origin.records, origin.breaker) if origin.records else see(origin.record, origin.breaker)
+        )
         self.log: EditLog = read_log(self.folder / LOG_NAME)
-        hashes = origin.record.sha256.values()
+        hashes = self.seen.record.sha256.values()
         if self.log.inputs is not None and sorted(self.log.inputs.values()) != sorted(hashes):
             raise InputError(
                 "these edits were made on another record",
@@ -82,7 +86,22 @@ class Session:
         self._sheets: OrderedDict[tuple[int, str, str], Sheet | None] = OrderedDict()
 
     def _concluded(self, edits: Sequence[Edit]) -> Result:
-        return conclude(self.seen, edits=edits, reference=self.reference)
+        if isinstance(self.seen, SeenTogether):
+            return conclude_all(self.seen, edits=edits, population=self.population, reference=self.reference)
+        return conclude(self.seen, edits=edits, population=self.population, reference=self.reference)
+
+    def seen_in(self, operation: int) -> Seen:
+        """What was seen in the record that holds an operation."""
+        return self.seen.part_of(operation) if isinstance(self.seen, SeenTogether) else self.seen
+
+    def records(self) -> tuple[tuple[str, range], ...]:
+        """Name and operations of every record that holds an operation, as the result numbers them."""
+        if not isinstance(self.seen, SeenTogether):
+            return ((self.seen.record.name, range(1, len(self.seen.operations) + 1)),)
+        return tuple(
+            (part.record.name, range(steps + 1, steps + len(part.operations) + 1))
+            for steps, part in self.seen.numbered()
+        )
 
     @property
     def version(self) -> int:
@@ -164,7 +183,7 @@ class Session:
                 return None
             key = (operation, interrupter, axis)
             if key not in self._sheets:
-                self._sheets[key] = sheet_of(self.seen, reading, axis)
+                self._sheets[key] = sheet_of(self.seen_in(operation), reading, axis)
             self._sheets.move_to_end(key)
             while len(self._sheets) > 1 and sum(s.x.size for s in self._sheets.values() if s) > KEPT_SAMPLES:
                 self._sheets.popitem(last=False)

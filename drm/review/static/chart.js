@@ -53,7 +53,7 @@ export function panel(root, name, width, pane) {
   const plot = new uPlot(
     {
       width,
-      height: about.height + (last ? 34 : 0),
+      height: Math.round(about.height * pane.share) + (last ? 34 : 0),
       padding: [6, 8, last ? 0 : 4, 0],
       legend: { show: false },
       cursor: {

@@ -6,6 +6,9 @@ import { el, bdi, figure } from "./draw.js";
 
 const PARTS = ["main", "arcing"];
 const NEAR_PX = 6;
+// Height of all panels, and of what stands above and below them on the page.
+const TALL_PX = Object.values(PANELS).reduce((sum, p) => sum + p.height, 0);
+const AROUND_PX = 340;
 
 export class Pane {
   constructor(root, { editable, onMove, onRange }) {
@@ -47,6 +50,8 @@ export class Pane {
     }
     this.traces.replaceChildren();
     this.range = [...reading[this.axis].first];
+    // On a low screen the traces are lower too, so that all of them are seen at once with the wipe above them.
+    this.share = Math.min(1, Math.max(0.62, (innerHeight - AROUND_PX) / TALL_PX));
     const width = this.#width();
     for (const name of this.names) this.plots[name] = panel(this.traces, name, width, this);
     await Promise.all([this.load(), this.#siblings(mine)]);

@@ -6,7 +6,7 @@ import { Pane } from "./pane.js";
 
 const PARTS = ["main", "arcing"];
 const at = (id) => document.getElementById(id);
-const state = { told: null, key: null, axis: "travel", reading: null, moves: {}, seen: 0, turn: 0, beside: "", which: "all" };
+const state = { told: null, key: null, axis: "travel", reading: null, moves: {}, us: {}, seen: 0, turn: 0, beside: "", which: "all" };
 
 const own = new Pane(at("own"), { editable: true, onMove: moved, onRange: (range, axis) => follow(other, range, axis) });
 const other = new Pane(at("other"), { editable: false, onRange: (range, axis) => follow(own, range, axis) });
@@ -69,21 +69,43 @@ function heading() {
 
 function choices() {
   const operations = [...new Map(state.told.readings.map((r) => [r.operation, r.kind])).entries()].sort((a, b) => a[0] - b[0]);
-  at("which").replaceChildren(el("option", { value: "all" }, "all operations"), ...operations.map(([n, kind]) => el("option", { value: n }, `operation ${n}, ${kind}`)));
+  const option = ([n, kind]) => el("option", { value: n }, `operation ${n}, ${kind}`);
+  const { records } = state.told;
+  const several = records.length > 1;
+  at("which").replaceChildren(
+    el("option", { value: "all" }, several ? "all records" : "all operations"),
+    ...(several
+      ? records.map((r, k) =>
+          el("optgroup", { label: `record ${r.name}` }, el("option", { value: `record ${k}` }, `all of ${r.name}`), ...operations.filter(([n]) => r.operations.includes(n)).map(option)),
+        )
+      : operations.map(option)),
+  );
   at("which").value = state.which;
   const groups = [el("option", { value: "" }, "nothing")];
   for (const [of, told, words] of [["own", state.told, "this result"], ["beside", state.told.beside, "second result"]]) {
     if (!told) continue;
     const sorted = [...told.readings].sort((a, b) => a.operation - b.operation || a.name.localeCompare(b.name));
-    groups.push(el("optgroup", { label: told === state.told ? words : `${words}: ${told.record}` }, ...sorted.map((r) => el("option", { value: `${of} ${r.key}` }, `${r.name}, operation ${r.operation}, ${r.kind}`))));
+    groups.push(el("optgroup", { label: told === state.told ? words : `${words}: ${told.record}` }, ...sorted.map((r) => el("option", { value: `${of} ${r.key}` }, `${r.name}, operation ${r.operation}, ${r.kind}${recordOf(told, r)}`))));
   }
   at("beside").replaceChildren(...groups);
   at("beside").value = state.beside;
 }
 
+function recordOf(told, r) {
+  const record = told.records.length > 1 && told.records.find((one) => one.operations.includes(r.operation));
+  return record ? `, record ${record.name}` : "";
+}
+
+function sentence(parts) {
+  const words = `${parts.join("; ")}.`;
+  return words[0].toUpperCase() + words.slice(1);
+}
+
 function list() {
   const focused = document.activeElement?.dataset?.key;
-  const shown = state.told.readings.filter((r) => state.which === "all" || String(r.operation) === state.which);
+  const [what, place] = state.which.split(" ");
+  const wanted = what === "record" ? state.told.records[Number(place)].operations : null;
+  const shown = state.told.readings.filter((r) => (wanted ? wanted.includes(r.operation) : what === "all" || String(r.operation) === what));
   const open = state.told.readings.filter((r) => r.doubt > 0 && !r.decided).length;
   at("list-about").textContent = `${open} of ${state.told.readings.length} are doubtful and not decided. Dashed: median of all.`;
   const alike = (r) => state.told.readings.filter((o) => o.unit === r.unit && (r.unit === "mm" || o.kind === r.kind));
@@ -106,7 +128,7 @@ function list() {
         { type: "button", class: r.level, "data-key": r.key, "aria-current": r.key === state.key ? "true" : "false" },
         el("span", { class: "head" }, el("span", {}, `${r.mark} `, bdi(r.name), ` · ${r.operation} ${r.kind}`), el("span", { class: "decided" }, r.by_hand ? "✎ decided" : "")),
         rail(r, range(r), medians),
-        el("span", { class: "why" }, r.by_hand ? `By hand: ${r.by_hand}. ` : "", `Wipe ${r.wipe}${r.wipe === "–" ? "" : ` ${r.unit}`}. `, r.why.length ? `${r.why.slice(0, 2).join("; ")}.` : "Nothing doubtful."),
+        el("span", { class: "why" }, r.by_hand ? `By hand: ${r.by_hand}. ` : "", `Wipe ${r.wipe}${r.wipe === "–" ? "" : ` ${r.unit}`}. `, r.why.length ? sentence(r.why.slice(0, 2)) : "Nothing doubtful."),
       );
       button.addEventListener("click", () => choose(r.key));
       return el("li", {}, button);
@@ -156,6 +178,7 @@ const choose = guarded(async (key) => {
   else say("");
   state.key = key;
   state.moves = {};
+  state.us = {};
   for (const b of at("list").querySelectorAll("button")) b.setAttribute("aria-current", String(b.dataset.key === key));
   history.replaceState(null, "", `#${key}`);
   await load();
@@ -170,7 +193,7 @@ async function load() {
   state.reading = reading;
   state.seen = Math.max(version, state.key === state.seenKey ? state.seen : 0);
   state.seenKey = state.key;
-  const titles = [bdi(reading.name), ` · pole `, bdi(reading.pole), ` · operation ${reading.operation}, ${reading.kind}`];
+  const titles = [bdi(reading.name), ` · pole `, bdi(reading.pole), ` · operation ${reading.operation}, ${reading.kind}`, ...(reading.record ? [" · record ", bdi(reading.record)] : [])];
   at("reading-title").replaceChildren(...titles);
   at("why").textContent = reading.why.length ? `Doubtful because: ${reading.why.join("; ")}.` : "Nothing in this reading is doubtful.";
   at("reference").textContent = reading.reference;
@@ -182,16 +205,30 @@ async function load() {
 }
 
 function pending() {
-  return PARTS.some((p) => p in state.moves);
+  return PARTS.some(changed);
+}
+
+function changed(part) {
+  return part in state.moves || part in state.us;
+}
+
+// The instant as it is to be, and the standard uncertainty stated with it; null for none.
+function placed(part) {
+  const stood = state.reading.instants[part];
+  const ms = part in state.moves ? state.moves[part] : stood.ms;
+  return { ms, u: ms === null ? null : part in state.us ? state.us[part] : stood.stated_u_ms };
 }
 
 function fields() {
   for (const part of PARTS) {
-    const ms = part in state.moves ? state.moves[part] : state.reading.instants[part].ms;
+    const { ms, u } = placed(part);
     const input = at(`${part}-ms`);
     if (document.activeElement !== input) input.value = ms === null ? "" : ms.toFixed(3);
     input.disabled = !state.reading.readable;
-    document.querySelector(`[data-back="${part}"]`).disabled = !(part in state.moves);
+    const beside = at(`${part}-u`);
+    if (document.activeElement !== beside) beside.value = u === null ? "" : Number(u.toPrecision(4)).toString();
+    beside.disabled = !state.reading.readable || ms === null;
+    document.querySelector(`[data-back="${part}"]`).disabled = !changed(part);
   }
   at("keep").disabled = !pending();
 }
@@ -199,7 +236,7 @@ function fields() {
 function figures(reading) {
   const wipe = (r) => r.figures.find((f) => f.title === "arcing wipe" && f.unit === (state.reading.travel ? "mm" : "ms")) ?? {};
   const w = wipe(reading);
-  at("wipe").replaceChildren("Arcing wipe ", el("span", { id: "wipe-now" }, `${w.now ?? "–"} ${w.unit ?? ""}`), el("br"), el("span", { class: "small" }, `found ${w.found ?? "–"}, siblings ${w.siblings ?? "–"}`));
+  at("wipe").replaceChildren("Arcing wipe ", el("span", { id: "wipe-now" }, `${w.now ?? "–"} ${w.unit ?? ""}`), " ", el("span", { class: "small" }, `found ${w.found ?? "–"}, siblings ${w.siblings ?? "–"}`));
   at("figures").tBodies[0].replaceChildren(
     ...reading.figures.map((f) => el("tr", { class: f.now === f.found ? undefined : "differs" }, el("th", { scope: "row" }, `${f.title}${f.unit ? `, ${f.unit}` : ""}`), el("td", {}, f.found), el("td", {}, f.now), el("td", {}, f.siblings))),
   );
@@ -213,6 +250,31 @@ function moved(part, ms) {
   own.set(part, part in state.moves ? value : stood, part in state.moves);
   fields();
   later();
+}
+
+function stated(part, u) {
+  const stood = state.reading.instants[part].stated_u_ms;
+  if (u === stood) delete state.us[part];
+  else state.us[part] = u;
+  fields();
+  later();
+}
+
+// A number with either decimal sign, or nothing; `use` is given what is right, and only that.
+function typedInto(input, right, words, use) {
+  const typed = () => {
+    const text = input.value.trim().replace(",", ".");
+    const value = text === "" ? null : Number(text);
+    const good = value === null || (Number.isFinite(value) && right(value));
+    input.setAttribute("aria-invalid", String(!good));
+    if (!good) say(words);
+    else {
+      if (at("message").textContent === words) say("");
+      use(value);
+    }
+  };
+  input.addEventListener("change", typed);
+  input.addEventListener("keydown", (event) => event.key === "Enter" && typed());
 }
 
 let timer = 0;
@@ -238,7 +300,10 @@ async function previewed() {
 }
 
 function movesAsEdits() {
-  return PARTS.filter((p) => p in state.moves).map((p) => ({ action: "move", instant: p, at_ms: state.moves[p] }));
+  return PARTS.filter(changed).map((p) => {
+    const { ms, u } = placed(p);
+    return { action: "move", instant: p, at_ms: ms, ...(u === null ? {} : { u_ms: u }) };
+  });
 }
 
 // -- decisions
@@ -270,6 +335,7 @@ async function keep(edits, given, key, seen) {
     return;
   }
   state.moves = {};
+  state.us = {};
   at("reason").value = "";
   at("changes").hidden = true;
   await refresh();
@@ -298,17 +364,12 @@ at("decide").addEventListener(
 at("who").addEventListener("keydown", (event) => event.key === "Enter" && event.preventDefault());
 
 for (const part of PARTS) {
-  const input = at(`${part}-ms`);
-  const typed = () => {
-    const text = input.value.trim().replace(",", ".");
-    const ms = text === "" ? null : Number(text);
-    input.setAttribute("aria-invalid", String(Number.isNaN(ms)));
-    if (Number.isNaN(ms)) say("An instant is a number of milliseconds, or empty.");
-    else moved(part, ms);
-  };
-  input.addEventListener("change", typed);
-  input.addEventListener("keydown", (event) => event.key === "Enter" && typed());
-  document.querySelector(`[data-back="${part}"]`).addEventListener("click", () => moved(part, state.reading.instants[part].ms));
+  typedInto(at(`${part}-ms`), () => true, "An instant is a number of milliseconds, or empty.", (ms) => moved(part, ms));
+  typedInto(at(`${part}-u`), (u) => u > 0, "A standard uncertainty is a number of milliseconds above zero, or empty.", (u) => stated(part, u));
+  document.querySelector(`[data-back="${part}"]`).addEventListener("click", () => {
+    delete state.us[part];
+    moved(part, state.reading.instants[part].ms);
+  });
 }
 
 for (const radio of document.querySelectorAll("[name=axis]")) {
