@@ -566,9 +566,9 @@ def _read(
         mm,
         moving,
         window,
-        _with_clock(breaker.instrument, moving, record.time_s, zones, clock_u_s),
+        _with_clock(breaker.instrument, clock_u_s),
         reference,
-        math.hypot(_reference_u(operation, interrupter.mechanism, zones), clock_u_s),
+        _reference_u(operation, interrupter.mechanism, zones),
     )
     row |= measure(observation)
     if row["arcing_wipe_mm_u"] > COARSE_WIPE_MM:
@@ -599,15 +599,9 @@ def _clock_ms(record: Record, window: slice, reference_s: float) -> FloatArray:
     return known[key]
 
 
-def _with_clock(
-    instrument: Instrument, moving: _Moving | None, time_s: FloatArray, zones: Zones, clock_u_s: float
-) -> Instrument:
-    """`instrument` with what an unknown clock moves every position by, along with the linkage: it cancels as that."""
-    instant = zones.main_s if zones.main_s else zones.arcing_s
-    if clock_u_s == 0.0 or moving is None or not instant:
-        return instrument
-    along = 1e3 * clock_u_s * float(np.interp(instant.value, time_s, moving.pace_m_s))
-    return replace(instrument, linkage_mm=math.hypot(instrument.linkage_mm, along))
+def _with_clock(instrument: Instrument, clock_u_s: float) -> Instrument:
+    """`instrument` with what an unknown clock adds to its skew: it moves both instants alike, at the speed of each."""
+    return replace(instrument, skew_s=math.hypot(instrument.skew_s, clock_u_s))
 
 
 def _reference_u(operation: Operation, mechanism: str, zones: Zones) -> float:

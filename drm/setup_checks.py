@@ -18,11 +18,13 @@ from drm.operations import Operation, coil_pulses
 from drm.quantity import Quantity
 from drm.record import Record
 from drm.resistance import Trace
+from drm.setup_clamps import loose
 from drm.setup_fault import Fault, reasons_for
 from drm.setup_pairing import pairing
 from drm.setup_scale import closed_levels, scale
-from drm.setup_trace import clipped, dead, loose, reversed_polarity
-from drm.setup_travel import Happening, exchanged_across, wrong_pole, wrong_time
+from drm.setup_trace import clipped, dead, flat, reversed_polarity
+from drm.setup_travel import ACROSS_MM, Happening, exchanged_across, wrong_pole, wrong_time
+from drm.setup_travel_scale import travel_scale
 from drm.units import factor
 
 __all__ = ["SetupSeen", "beside_the_rest", "in_the_traces"]
@@ -76,7 +78,10 @@ def in_the_traces(
     unusable : mapping
         (operation, interrupter) -> reason, where there is no trace.
     """
-    own = (*reversed_polarity(record, breaker, traces), *loose(traces), *clipped(record, breaker, traces))
+    off = tuple(flat(record, breaker, traces))
+    # What follows nothing has no polarity, and no clamp that holds now and then.
+    traces = {(n, i): t for (n, i), t in traces.items() if not reasons_for(off, i, n)}
+    own = (*off, *reversed_polarity(record, breaker, traces), *loose(traces), *clipped(record, breaker, traces))
     # A trace that fails now and then or is cut off says nothing about clocks.
     spoiled = {(n, i) for n, i in traces if reasons_for(own, i, n)}
     pairs = pairing(breaker, operations, {k: t for k, t in traces.items() if k not in spoiled})
@@ -118,9 +123,17 @@ def beside_the_rest(
         if math.isfinite(at)
     ]
     happenings += _auxiliary(record, breaker, operations)
-    travel = tuple(wrong_pole(happenings, record.time_s, travels, mine))
-    if not travel:
-        travel = tuple(exchanged_across(happenings, record.time_s, travels))
+    travel = tuple(travel_scale(travels, mine))
+    # Millimetres of another scale fit no place of the others.
+    scaled = {n for f in travel for n in f.interrupters}
+    travels = {m: mm for m, mm in travels.items() if not set(mine.get(m, ())) & scaled}
+    travel += tuple(wrong_pole(happenings, record.time_s, travels, mine))
+    if all(f.code == "travel-scale" for f in travel):
+        # The auxiliary contacts fit their own travel, the contacts another: the breaker file has the mechanisms wrong.
+        contacts = [h for h in happenings if h.interrupter]
+        travel += tuple(wrong_pole(contacts, record.time_s, travels, mine, least_mm=ACROSS_MM))
+    if all(f.code == "travel-scale" for f in travel):
+        travel += tuple(exchanged_across(happenings, record.time_s, travels))
     exchanged = {n for f in travel for n in f.interrupters}
     late = (
         f

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-__all__ = ["Fault", "Spoils", "reasons_for"]
+__all__ = ["Fault", "Spoils", "clock_u_ms", "clocked_by", "grouped", "reasons_for"]
 
 #: What a fault spoils: the whole row, resistances only, what is read from travel, nothing.
 Spoils = Literal["all", "resistance", "travel", ""]
@@ -59,3 +60,25 @@ def reasons_for(faults: Iterable[Fault], interrupter: str, operation: int) -> tu
     """Reasons why the reading of `interrupter` in `operation` is spoiled."""
     mine = [f for f in faults if interrupter in f.interrupters and (not f.operations or operation in f.operations)]
     return tuple(dict.fromkeys(f.reason for f in mine if f.reason))
+
+
+def clocked_by(fault: Fault) -> tuple[str, ...]:
+    """Interrupters whose instants all lie on the one clock that `fault` found to be off against another."""
+    return fault.interrupters if fault.code == "skew" else ()
+
+
+def clock_u_ms(fault: Fault) -> float:
+    """Standard uncertainty of those instants for not knowing which of the two clocks is the record's, ms.
+
+    Either may be, with equal chance: an error of nothing or of the whole skew.
+    """
+    return abs(float(fault.evidence.get("skew_ms", 0.0))) / math.sqrt(2.0)
+
+
+def grouped(hits: Mapping[tuple[int, str], dict[str, float]]) -> dict[str, tuple[tuple[int, ...], dict[str, float]]]:
+    """By interrupter: its operations, and the numbers of the first of them."""
+    out: dict[str, tuple[tuple[int, ...], dict[str, float]]] = {}
+    for (number, name), numbers in sorted(hits.items(), key=lambda h: (h[0][1], h[0][0])):
+        before = out.get(name)
+        out[name] = (before[0] + (number,), before[1]) if before else ((number,), numbers)
+    return out

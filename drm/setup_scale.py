@@ -14,6 +14,7 @@ from drm.kept import kept
 from drm.operations import Operation
 from drm.record import Record
 from drm.setup_fault import Fault
+from drm.setup_trace import reads_nothing
 
 __all__ = ["Closed", "closed_levels", "scale"]
 
@@ -54,15 +55,22 @@ def closed_levels(record: Record, breaker: Breaker, operations: Sequence[Operati
             else:
                 begin = end - 0.15 * (end - begin)
             part = slice(int(np.searchsorted(record.time_s, begin)), int(np.searchsorted(record.time_s, end)))
-            whole = record.channel(one.voltage).values("V")
-            volts, amps = whole[part], record.channel(one.current).values("A")[part]
+            whole, current = record.channel(one.voltage).values("V"), record.channel(one.current).values("A")
+            volts, amps = whole[part], current[part]
             if np.isfinite(volts).any() and np.isfinite(amps).any():
-                if _level(volts) >= 0.98 * float(np.nanmax(np.abs(whole))) > 0.0:
-                    continue  # at its ceiling all the time: no scale, a lead that is off
+                if _level(volts) >= 0.98 * float(np.nanmax(np.abs(whole))) > 0.0 or _follows_nothing(
+                    record, operation, whole, current, part
+                ):
+                    continue  # no scale, a lead that is off
                 pairs.append((_level(volts), _level(amps)))
         if pairs:
             out[one.name] = Closed(*(float(np.median(x)) for x in zip(*pairs, strict=True)))
     return out
+
+
+def _follows_nothing(record: Record, operation: Operation, volts: FloatArray, amps: FloatArray, closed: slice) -> bool:
+    begin, end = (int(np.searchsorted(record.time_s, t)) for t in (operation.start_s, operation.stop_s))
+    return reads_nothing(volts[begin:end], amps[begin:end], slice(closed.start - begin, closed.stop - begin))
 
 
 def _level(samples: FloatArray) -> float:

@@ -234,23 +234,36 @@ def _voltage_knee(trace: Trace, turn: int) -> float:
 
 @dataclass(frozen=True)
 class Events:
-    """Loss or first gain of the contact as the voltage and as the current shows it, each by itself, s; NaN if not."""
+    """Loss or first gain of the contact as the voltage and as the current shows it, each by itself, s; NaN if not.
+
+    Attributes
+    ----------
+    voltage_s, current_s : float
+    hidden : bool
+        A closing whose first touch may have passed unseen in the voltage, if this current is its own.
+    """
 
     voltage_s: float
     current_s: float
+    hidden: bool = False
+
+    @property
+    def lag_s(self) -> float:
+        """Voltage after its own current, s; NaN where either is not known or the first touch may be hidden."""
+        return math.nan if self.hidden else self.voltage_s - self.current_s
 
 
 def events_of(trace: Trace) -> Events:
     """When the voltage passes to or from the parted state, and when the current begins to fall or to rise.
 
-    Neither channel looks at the other, so that those of different interrupters can be compared.
+    Neither instant looks at the other channel, so that those of different interrupters can be compared.
     """
     states = _states(trace)
     if states is None:
         return Events(math.nan, math.nan)
     parted, _, share = states
     turn = _turn(parted, trace.kind)
-    volts = _voltage_knee(trace, turn) if turn >= 0 and not _arced(trace, share, turn) else math.nan
+    volts = _voltage_knee(trace, turn) if turn >= 0 else math.nan
     flows = share > 0.5
     moves = np.flatnonzero(flows[1:] != flows[:-1])
     amps = math.nan
@@ -263,7 +276,8 @@ def events_of(trace: Trace) -> Events:
             place -= 1
         amps = _current_knee(trace, share, place)
     at = trace.time_s[0]
-    return Events(float(at + volts * trace.step_s), float(at + amps * trace.step_s))
+    hidden = turn >= 0 and _arced(trace, share, turn)
+    return Events(float(at + volts * trace.step_s), float(at + amps * trace.step_s), hidden)
 
 
 def pooled(skews: Sequence[Quantity]) -> Quantity:

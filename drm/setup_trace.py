@@ -1,8 +1,9 @@
-"""What a trace says about its own leads and channels: polarity, loose clamps, clipped or dead channels."""
+"""What a trace says about its own leads and channels: polarity, clipped or dead channels."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,37 +11,18 @@ from numpy.typing import NDArray
 from drm.breaker import Breaker
 from drm.record import Record
 from drm.resistance import METALLIC_VOLT, Trace
-from drm.setup_fault import Fault
+from drm.setup_fault import Fault, grouped
 
-__all__ = ["clipped", "dead", "loose", "reversed_polarity"]
+__all__ = ["clipped", "dead", "flat", "reads_nothing", "reversed_polarity"]
 
 FloatArray = NDArray[np.float64]
 Key = tuple[int, str]
 
-#: Stretch over which a level is read when looking for jumps, s.
-BLOCK = 1e-3
-#: A closed contact at rest does not change by this share of its resistance, nor read so much lower while it moves.
-JUMP, DROP = 0.3, 0.5
-#: Times the siblings' noise, and share of the closed drop, above which a voltage is noisy by its connection.
-NOISY, NOISE_SHARE = 6.0, 0.15
-#: By how much the current may move within a stretch, share of the injected one.
-STEADY = 0.04
-#: How uncertain a block's level may be, in standard errors, before a jump counts.
-CLEAR = 8.0
-
-_CLAMP = (
-    "Clean and tighten the voltage clamp and its joint, look for a broken wire, then repeat the test; read the "
-    "resistance at rest for a second before the operation, and shake the leads to see whether it holds."
-)
-
-
-def _grouped(hits: Mapping[Key, dict[str, float]]) -> dict[str, tuple[tuple[int, ...], dict[str, float]]]:
-    """By interrupter: its operations, and the numbers of the first of them."""
-    out: dict[str, tuple[tuple[int, ...], dict[str, float]]] = {}
-    for (number, name), numbers in sorted(hits.items(), key=lambda h: (h[0][1], h[0][0])):
-        before = out.get(name)
-        out[name] = (before[0] + (number,), before[1]) if before else ((number,), numbers)
-    return out
+#: A voltage that moves by less than this resistance would make it, uOhm, when the current is ended or begun, does not
+#: follow the current: no closed contact reads so little (common practice, no source), and a parted one shows volts.
+FLAT_UOHM = 1.0
+#: Share of the closed level below which no current flows, and samples of it that tell.
+NO_CURRENT, LEAST_OFF = 0.03, 20
 
 
 def reversed_polarity(record: Record, breaker: Breaker, traces: Mapping[Key, Trace]) -> Iterator[Fault]:
@@ -68,94 +50,39 @@ def reversed_polarity(record: Record, breaker: Breaker, traces: Mapping[Key, Tra
         )
 
 
-def _blocks(trace: Trace, where: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
-    """Median resistance of each stretch of samples in `where`, ohm, and its standard error."""
-    many = max(5, round(BLOCK / trace.step_s))
-    index = np.flatnonzero(where & np.isfinite(trace.voltage_v) & np.isfinite(trace.current_a))
-    count = index.size // many
-    if count < 4:
-        return np.empty(0), np.empty(0)
-    part = index[: count * many].reshape(count, many)
-    # Stretches with gaps in them are left out.
-    part = part[part[:, -1] - part[:, 0] < 1.5 * many]
-    # So are those in which the current moves: the sense loop's inductance then adds a voltage of either sign.
-    part = part[np.ptp(trace.current_a[part], axis=1) < STEADY * trace.injected_a] if part.size else part
-    if part.shape[0] < 4:
-        return np.empty(0), np.empty(0)
-    r = np.median(trace.voltage_v[part] / trace.current_a[part], axis=1)
-    scale = trace.sigma_v / trace.injected_a
-    return r, np.full(r.size, 1.2533 * scale / np.sqrt(many))
+def reads_nothing(volts: FloatArray, amps: FloatArray, closed: slice) -> bool:
+    """Whether a voltage is the same with the current and without it: a lead that is off or shorted.
+
+    Parameters
+    ----------
+    volts, amps : ndarray, shape (n,)
+        As recorded, over one operation.
+    closed : slice
+        Samples in which the contact is closed and the current flows.
+    """
+    level = abs(float(np.nanmedian(amps[closed])))
+    off = np.flatnonzero((np.abs(amps) < NO_CURRENT * level) & np.isfinite(volts))
+    on = volts[closed][np.isfinite(volts[closed])]
+    if off.size < LEAST_OFF or on.size < LEAST_OFF:
+        return False
+    noise = 1.4826 * max(float(np.median(np.abs(x - np.median(x)))) for x in (volts[off], on))
+    sure = 4.0 * noise / np.sqrt(min(off.size, on.size))
+    return bool(abs(np.median(volts[off]) - np.median(on)) < 1e-6 * FLAT_UOHM * level + sure)
 
 
-def _jumps(trace: Trace) -> dict[str, float]:
-    """Numbers of a contact that jumps at rest, or falls below its closed value while the current flows; else none."""
-    rest = np.zeros(trace.time_s.size, dtype=np.bool_)
-    rest[trace.rest] = True
-    with np.errstate(invalid="ignore", divide="ignore"):
-        closed = float(np.nanmedian(trace.voltage_v[trace.rest] / trace.current_a[trace.rest]))
-    r, se = _blocks(trace, rest & (trace.current_a > 0.5 * trace.injected_a))
-    if r.size and float(np.ptp(r)) > JUMP * closed + CLEAR * float(se[0]):
-        return {"resistance_lowest_uohm": 1e6 * float(r.min()), "resistance_highest_uohm": 1e6 * float(r.max())}
-    flowing = (trace.current_a > 0.9 * trace.injected_a) & (np.abs(trace.voltage_v) < METALLIC_VOLT)
-    r, se = _blocks(trace, flowing)
-    # In two stretches at least: a single one may hold the ringing of a part-separation.
-    if r.size and float(np.sort(r)[1]) < (1.0 - DROP) * closed - CLEAR * float(se[0]):
-        return {"resistance_at_rest_uohm": 1e6 * closed, "resistance_lowest_uohm": 1e6 * float(r.min())}
-    amps = trace.current_a[trace.rest]
-    gone = amps < 0.5 * trace.injected_a
-    if 0.02 < float(np.mean(gone)) < 0.5:
-        return {"current_a": trace.injected_a, "share_of_rest_without_current": float(np.mean(gone))}
-    return {}
-
-
-def loose(traces: Mapping[Key, Trace]) -> Iterator[Fault]:
-    """Clamps that make contact now and then, or noisily."""
-    hits = {key: numbers for key, t in traces.items() if (numbers := _jumps(t))}
-    everybody = {k[1] for k in traces}
-    concerned = {k[1] for k in hits}
-    if len(everybody) >= 3 and len(concerned) >= max(3, 0.5 * len(everybody)):
-        # Clamps come loose one at a time: what most readings show together comes from without.
-        yield _disturbance(hits)
-        return
-    for number in {k[0] for k in traces}:
-        sigmas = {k: t.sigma_v for k, t in traces.items() if k[0] == number}
-        usual = float(np.median(list(sigmas.values())))
-        for key, sigma in sigmas.items():
-            closed = float(np.nanmedian(traces[key].voltage_v[traces[key].rest]))
-            if len(sigmas) > 2 and key not in hits and sigma > NOISY * usual and sigma > NOISE_SHARE * closed:
-                hits[key] = {"noise_v": sigma, "noise_of_the_others_v": usual, "closed_voltage_v": closed}
-    for name, (operations, numbers) in _grouped(hits).items():
-        yield Fault(
-            code="loose-clamp",
-            level="inspect",
-            what="the reading jumps, fails or is noisy while the contact is closed and at rest: a loose clamp or lead",
-            basis="physics: a closed contact at rest keeps its resistance, and none falls below it while it moves",
-            otherwise="A contact that is not fully closed or vibrates, a disturbance from neighbouring plant, a "
-            "current source that hunts.",
-            check=_CLAMP,
-            interrupters=(name,),
-            # A clamp that fails now and then is trusted in no operation.
-            spoils="all",
-            evidence={"seen_in_operations": list(operations)} | numbers,
-        )
-
-
-def _disturbance(hits: Mapping[Key, dict[str, float]]) -> Fault:
-    grouped = _grouped(hits)
-    return Fault(
-        code="disturbance",
-        level="watch",
-        what="most readings jump or are noisy together while the contacts are closed and at rest: a disturbance "
-        "common to them",
-        basis="physics: a closed contact at rest keeps its resistance; clamps do not come loose all at once",
-        otherwise="A charging motor or a coil that induces a voltage in the sense leads, neighbouring plant, a current "
-        "source that is switched, hunts or has not settled.",
-        check="See what runs while the record is taken, twist and part the leads from those of motor and coils, let "
-        "the source settle before the command, and repeat the test.",
-        interrupters=tuple(sorted(grouped)),
-        spoils="resistance",
-        evidence={name: {"seen_in_operations": list(ops)} | numbers for name, (ops, numbers) in grouped.items()},
-    )
+def flat(record: Record, breaker: Breaker, traces: Mapping[Key, Trace]) -> Iterator[Fault]:
+    """Voltages that do not follow their current, and whose offset alone looks like a small resistance."""
+    channels = {i.name: i for i in breaker.interrupters}
+    hits: dict[Key, dict[str, float]] = {}
+    for (number, name), trace in traces.items():
+        start = int(np.searchsorted(record.time_s, trace.time_s[0]))
+        window = slice(start, start + trace.time_s.size)
+        volts = record.channel(channels[name].voltage).values("V")[window]
+        amps = record.channel(channels[name].current).values("A")[window]
+        if reads_nothing(volts, amps, trace.rest):
+            hits[number, name] = {"closed_voltage_v": float(np.nanmedian(volts[trace.rest]))}
+    for name, (operations, numbers) in grouped(hits).items():
+        yield _dead(*_DEAD[0][1:], (name,), operations, dict(numbers))
 
 
 def clipped(record: Record, breaker: Breaker, traces: Mapping[Key, Trace]) -> Iterator[Fault]:
@@ -178,7 +105,7 @@ def clipped(record: Record, breaker: Breaker, traces: Mapping[Key, Trace]) -> It
         stated = bool(tops) and _on_top(limit.samples, min(tops), t)
         if stated or _one_sided(amps):
             hits[key] = {"current_ceiling_a": float(amps.max())}
-    for name, (operations, numbers) in _grouped(hits).items():
+    for name, (operations, numbers) in grouped(hits).items():
         which = "current" if "current_ceiling_a" in numbers else "voltage"
         yield Fault(
             code="clipped",
@@ -231,16 +158,23 @@ def dead(unusable: Mapping[Key, str], named: set[str]) -> Iterator[Fault]:
             if text in reason and name not in named:
                 names.setdefault(name, []).append(number)
         if names:
-            yield Fault(
-                code=code,
-                level="inspect",
-                what=what,
-                basis="the trace itself",
-                otherwise=otherwise,
-                check="Follow the leads from the clamps to the channel, see the range and the scale, and repeat the "
-                "test.",
-                interrupters=tuple(sorted(names)),
-                operations=tuple(sorted({n for v in names.values() for n in v})),
-                spoils="all",
-                evidence={"reasons": sorted({r for r in unusable.values() if text in r})},
-            )
+            operations = tuple(sorted({n for v in names.values() for n in v}))
+            reasons = {"reasons": sorted({r for r in unusable.values() if text in r})}
+            yield _dead(code, what, otherwise, tuple(sorted(names)), operations, reasons)
+
+
+def _dead(
+    code: str, what: str, otherwise: str, who: tuple[str, ...], operations: tuple[int, ...], evidence: dict[str, Any]
+) -> Fault:
+    return Fault(
+        code=code,
+        level="inspect",
+        what=what,
+        basis="the trace itself",
+        otherwise=otherwise,
+        check="Follow the leads from the clamps to the channel, see the range and the scale, and repeat the test.",
+        interrupters=who,
+        operations=operations,
+        spoils="all",
+        evidence=evidence,
+    )

@@ -18,7 +18,7 @@ from drm.kept import kept
 from drm.operations import Operation
 from drm.setup_fault import Fault
 
-__all__ = ["Happening", "exchanged_across", "wrong_pole", "wrong_time"]
+__all__ = ["ACROSS_MM", "Happening", "exchanged_across", "wrong_pole", "wrong_time"]
 
 FloatArray = NDArray[np.float64]
 
@@ -63,6 +63,8 @@ def wrong_pole(
     time_s: FloatArray,
     travels: Mapping[str, FloatArray],
     interrupters: Mapping[str, Sequence[str]],
+    *,
+    least_mm: float = LEAST_MM,
 ) -> Iterator[Fault]:
     """Two mechanisms whose happenings lie where they should only on one another's travel.
 
@@ -74,6 +76,8 @@ def wrong_pole(
         Mechanism -> mm, shape (n,).
     interrupters : mapping
         Mechanism -> names of those that it moves.
+    least_mm : float
+        Places that are off by less are left as they are.
     """
     places = _places(happenings, time_s, travels)
     done: set[str] = set()
@@ -91,7 +95,7 @@ def wrong_pole(
         if len(own) < 4:
             continue
         before, after = (float(np.sqrt(np.mean(np.square(x)))) for x in (own, other))
-        if before > LEAST_MM and before > TIMES * after:
+        if before > least_mm and before > TIMES * after:
             found.append((before / max(after, 1e-6), a, b, before, after, len(own)))
     for _, a, b, before, after, many in sorted(found, reverse=True):
         if a in done or b in done:
@@ -102,7 +106,7 @@ def wrong_pole(
             code="travel-wrong-pole",
             level="inspect",
             what=f"the travel of mechanism {a} fits what happens at {b}, and that of {b} what happens at {a}: the "
-            "sensors or their channels are exchanged",
+            "sensors, their channels or the mechanisms in the breaker file are exchanged",
             basis="the contacts' instants and the auxiliary contacts' changes against both travels",
             otherwise="Coil, contact and auxiliary channels of the two mechanisms exchanged all together; linkages "
             "misadjusted by just as much as the two motions differ.",
@@ -163,7 +167,8 @@ def exchanged_across(
                 level="inspect",
                 what="the voltage leads are exchanged between them: the instants of each fit the other's travel",
                 basis="the contacts' instants against the travels of both mechanisms",
-                otherwise="Contacts or linkages of both misadjusted by just as much as the two motions differ.",
+                otherwise="A breaker file that gives each the other's mechanism; contacts or linkages of both "
+                "misadjusted by just as much as the two motions differ.",
                 check="Follow each voltage lead from the clamp to the channel, mend the connection or the breaker "
                 "file, and read the record again.",
                 interrupters=(a, b),

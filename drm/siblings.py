@@ -223,8 +223,10 @@ def compare(
         elsewhere there are scores, no probabilities, and `unjudged` says so.
     """
     s = siblings_of(features, population.priors if priors is None else priors)
+    curves = tuple(curves)
     given = _trusted(features, curves)
-    share = _Shares.of(s, curves=bool(given))
+    # Curves that a fault of the test took out keep their share too.
+    share = _Shares.of(s, curves=bool(given) or (bool(curves) and bool(s.set_aside)))
     shapes = compare_curves(given, population, share=share.curves) if given else ()
     charge = _charges(s)
     found: list[Contribution] = []
@@ -283,6 +285,7 @@ def _charges(s: Siblings) -> dict[tuple[str, str], float]:
     """
     cells = [c for c in s.cells if not c.prior.of_pole]
     total = sum({c.feature: c.prior.weight for c in cells}.values())
+    total += sum(prior.weight for prior in s.set_aside.values() if not prior.of_pole)
     out: dict[tuple[str, str], float] = {}
     for c in s.cells:
         kinds = sum(d.feature == c.feature for d in s.cells)
@@ -314,6 +317,7 @@ def _batches(s: Siblings) -> list[tuple[NDArray[np.intp], list[Cell]]]:
 def _fit(s: Siblings, who: NDArray[np.intp], cells: list[Cell], share: _Shares) -> Fit:
     kinds = len({c.kind for c in s.cells})
     features = len({c.feature for c in s.cells if not c.prior.of_pole})
+    features += sum(not prior.of_pole for prior in s.set_aside.values())
     return fit(
         _y(cells, who),
         np.array([c.u[who] for c in cells]),
@@ -405,7 +409,7 @@ def _pole_only(s: Siblings, charge: Mapping[tuple[str, str], float], share: _Sha
     """Poles compared in what their interrupters have in common: a slow mechanism is nobody's worn contact."""
     made: list[Shift] = []
     cells = [c for c in s.cells if c.prior.of_pole]
-    total = sum({c.feature: 1.0 for c in cells}.values())
+    total = sum({c.feature: 1.0 for c in cells}.values()) + sum(prior.of_pole for prior in s.set_aside.values())
     for c in cells:
         measured = np.isfinite(c.y)
         names = sorted({s.poles[i] for i in np.flatnonzero(measured)})

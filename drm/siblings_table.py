@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from drm.siblings_fit import LEAST_COMPARABLE
 from drm.siblings_prior import ScatterPrior
-from drm.siblings_use import usable
+from drm.siblings_use import SPOILED_BY_THE_TEST, reasons, usable
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,7 +51,14 @@ class Cell:
 
 @dataclass(frozen=True, eq=False)
 class Siblings:
-    """The interrupters of one breaker in a fixed order, and what is compared of them."""
+    """The interrupters of one breaker in a fixed order, and what is compared of them.
+
+    Attributes
+    ----------
+    set_aside : mapping
+        Feature -> healthy scatter, of those that a fault of the test took out of the comparison. They keep their share
+        of the false alarms: a fault of the test must not make anything easier to name.
+    """
 
     names: tuple[str, ...]
     poles: tuple[str, ...]
@@ -59,6 +66,7 @@ class Siblings:
     pole: IntArray
     position: IntArray
     cells: tuple[Cell, ...]
+    set_aside: Mapping[str, ScatterPrior] = field(default_factory=dict)
 
 
 def _text(features: pd.DataFrame, column: str) -> NDArray[np.str_]:
@@ -88,12 +96,14 @@ def siblings_of(features: pd.DataFrame, priors: Mapping[str, ScatterPrior]) -> S
     poles, positions = _text(features, "pole")[first], _text(features, "position")[first]
     columns = {f: _Column(features, f, prior) for f, prior in priors.items() if f in features}
     reference = _text(features, "reference") if "reference" in features else None
+    aside = _set_aside(features, columns)
     cells: list[Cell] = []
     for k in sorted(set(kind.tolist())):
         rows = kind == k
         done: set[str] = set()
         for feature, column in columns.items():
-            if column.prior.instead_of in done:
+            # Nor does time stand in for a travel that a fault of the test spoils: how fast each moved is not known.
+            if column.prior.instead_of in done or column.prior.instead_of in aside:
                 continue
             cell = _cell(k, column, column.use & rows, code.astype(np.int64), number, names.size, reference)
             if cell is not None:
@@ -106,7 +116,25 @@ def siblings_of(features: pd.DataFrame, priors: Mapping[str, ScatterPrior]) -> S
         np.asarray(np.unique(poles, return_inverse=True)[1], dtype=np.int64),
         np.asarray(np.unique(positions, return_inverse=True)[1], dtype=np.int64),
         tuple(cells),
+        {f: prior for f, prior in aside.items() if f not in {c.feature for c in cells}},
     )
+
+
+def _set_aside(features: pd.DataFrame, columns: Mapping[str, _Column]) -> dict[str, ScatterPrior]:
+    """Features that would be compared but for a fault of the test, those that stand in for others left out."""
+    if "quality" not in features:
+        return {}
+    spoiled = np.array([any(r.startswith(SPOILED_BY_THE_TEST) for r in reasons(q)) for q in features["quality"]])
+    if not spoiled.any():
+        return {}
+    who = _text(features, "interrupter")
+    out: dict[str, ScatterPrior] = {}
+    for feature, column in columns.items():
+        could = column.use | (spoiled & np.isfinite(np.asarray(features[feature], dtype=np.float64)))
+        enough = np.unique(who[column.use]).size >= LEAST_COMPARABLE
+        if not enough and np.unique(who[could]).size >= LEAST_COMPARABLE and column.prior.instead_of not in columns:
+            out[feature] = column.prior
+    return out
 
 
 class _Column:

@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["COARSE_WIPE", "LEAST_A", "NO_ARCING", "NO_TRAVEL", "reasons", "usable"]
+__all__ = ["COARSE_WIPE", "LEAST_A", "NO_ARCING", "NO_TRAVEL", "SPOILED_BY_THE_TEST", "reasons", "usable"]
 
 NO_ARCING = "no arcing zone"
 NO_TRAVEL = "no travel channel"
+# What a fault of the test spoils begins with one of these.
+SPOILED_BY_THE_TEST = ("setup:", "setup, ")
 # Its uncertainty says it all, and every comparison carries that.
 COARSE_WIPE = "the wipe is known to"
 # Below this injected current the trace says nothing about the contact: common practice, no source.

@@ -66,7 +66,7 @@ def test_a_closing_whose_touch_hides_above_the_ceiling_tells_no_late_voltage():
     arcs = closing.voltage_v.copy()
     arcs[: first + 12] = closing.ceiling_v if np.isfinite(closing.ceiling_v) else 10.0
     assert not skew_of(replace(closing, voltage_v=arcs, ceiling_v=float(np.nanmax(arcs))))
-    assert np.isnan(events_of(replace(closing, voltage_v=arcs, ceiling_v=float(np.nanmax(arcs)))).voltage_s)
+    assert np.isnan(events_of(replace(closing, voltage_v=arcs, ceiling_v=float(np.nanmax(arcs)))).lag_s)
 
 
 @pytest.mark.parametrize("many", [-7, -2, 3, 9])

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 
+from drm.breaker import Limit
 from drm.findings import Finding
 from drm.rules.cautions import look_at_mechanism, measure_again
 from drm.rules.context import Context, joined
-from drm.setup_fault import Fault
+from drm.rules.limits import judge
+from drm.setup_fault import Fault, clock_u_ms, clocked_by
 
 __all__ = ["setup_faults", "without_spoiled"]
 
@@ -38,6 +42,10 @@ def setup_faults(c: Context) -> Iterator[Finding]:
         )
 
 
+#: Findings on lengths that are read off travel although their own column is not.
+_IN_MM = ("main.uneven", "mechanism.envelope-")
+#: Starts of columns that a skew makes uncertain: instants and places by themselves, not what lies between two of them.
+_OF_A_CLOCK = ("main_contact", "arcing_contact", "opening_time", "closing_time", "first_ms", "last_ms", "spread")
 #: Starts of the mechanisms' columns that no travel enters.
 _NO_TRAVEL = ("coil_", "motor_", "armature_", "auxiliary_", "opening_time", "closing_time")
 
@@ -60,7 +68,35 @@ def without_spoiled(found: Iterable[Finding], c: Context) -> list[Finding]:
         column = str(f.evidence.get("column", ""))
         if f.code.startswith("mechanism.") and "cause" in f.evidence and set(f.interrupters) & (whole | travel):
             return True
+        if f.code.startswith(_IN_MM) and set(f.interrupters) & travel:
+            return True
         about = str(f.evidence.get("mechanism", ""))
         return about in moved and bool(column) and not column.startswith(_NO_TRAVEL)
 
-    return [f for f in found if not rests_on_it(f)]
+    return [g for f in found if not rests_on_it(f) and (g := _doubted(f, faults, of)) is not None]
+
+
+def _doubted(f: Finding, faults: tuple[Fault, ...], of: Mapping[str, str]) -> Finding | None:
+    """A finding that something lies within its uncertainty of a limit, as a note where a clock in doubt widens that."""
+    timing = f.code.startswith("timing.pole") and f.level == "watch"
+    column = str(f.evidence.get("column", ""))
+    if not timing and not (f.code.startswith("limit.straddling.") and column.startswith(_OF_A_CLOCK)):
+        return f
+    about = str(f.evidence.get("mechanism", ""))
+    mine = {*f.interrupters, *(n for n, m in of.items() if m == about)}
+    off = [s for s in faults if set(clocked_by(s)) & mine]
+    shared = [s for s in off if mine <= set(clocked_by(s))]
+    if not off or (timing and shared):
+        return f
+    if column.startswith("spread") and shared:
+        return f if _still_near(f, column, shared[0]) else None
+    doubt = " Their clock is in doubt by the skew found in this test: no verdict is drawn from it."
+    return replace(f, level="note", subject="setup", message=f.message + doubt)
+
+
+def _still_near(f: Finding, column: str, skew: Fault) -> bool:
+    """Whether a spread lies within its uncertainty of a limit without that of the clock, which both ends share."""
+    u = 0.5 * float(f.evidence[f"{column}_expanded_u"] or 0.0)
+    alone = math.sqrt(max(u * u - 2.0 * clock_u_ms(skew) ** 2, 0.0))
+    limit = Limit(min=f.evidence["limit_min"], max=f.evidence["limit_max"])
+    return judge(float(f.evidence[column]), alone, limit) is not None

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from drm.findings import Finding
 from drm.rules.cautions import look_at_mechanism, measure_again
 from drm.rules.context import Context, joined, trusted
+from drm.setup_fault import clock_u_ms, clocked_by
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,6 +23,8 @@ LIMITS_CYCLES = {
     ("within a pole", "close"): 1 / 6,
     ("within a pole", "open"): 1 / 8,
 }
+#: Instant, its uncertainty, name, and the interrupters that it is of.
+Point = tuple[float, float, str, tuple[str, ...]]
 # Coil onsets further apart than this were separate commands.
 _ONE_COMMAND_CYCLES = 1.0
 _EXACT_MS = 1e-9
@@ -83,7 +86,7 @@ def _placed(c: Context, number: int, rows: pd.DataFrame) -> pd.DataFrame | None:
     return rows.assign(arcing_contact_ms=rows["arcing_contact_ms"] + shift)
 
 
-def _points(rows: pd.DataFrame, label: str) -> list[tuple[float, float, str, tuple[str, ...]]]:
+def _points(rows: pd.DataFrame, label: str) -> list[Point]:
     us = rows["arcing_contact_ms_u"].fillna(0.0) if "arcing_contact_ms_u" in rows else 0.0 * rows["arcing_contact_ms"]
     return [
         (float(t), float(u), str(n), (str(i),))
@@ -91,7 +94,7 @@ def _points(rows: pd.DataFrame, label: str) -> list[tuple[float, float, str, tup
     ]
 
 
-def _poles(c: Context, rows: pd.DataFrame) -> list[tuple[float, float, str, tuple[str, ...]]]:
+def _poles(c: Context, rows: pd.DataFrame) -> list[Point]:
     """Last interrupter of each pole of which every interrupter was measured."""
     need: dict[str, int] = {}
     for i in c.breaker.interrupters:
@@ -103,13 +106,17 @@ def _poles(c: Context, rows: pd.DataFrame) -> list[tuple[float, float, str, tupl
     ]
 
 
-def _spread(
-    c: Context, what: str, kind: str, number: int, points: list[tuple[float, float, str, tuple[str, ...]]]
-) -> Iterator[Finding]:
+def _shared(c: Context, first: Point, last: Point) -> float:
+    """What two instants' squared uncertainties hold in common, ms²: one clock that is off is off for both alike."""
+    clocks = [clock_u_ms(f) for f in c.facts.get("setup_faults", ()) if {*first[3], *last[3]} <= set(clocked_by(f))]
+    return 2.0 * sum(u * u for u in clocks)
+
+
+def _spread(c: Context, what: str, kind: str, number: int, points: list[Point]) -> Iterator[Finding]:
     if len(points) < 2:
         return
     first, last = min(points), max(points)
-    spread, wide = last[0] - first[0], 2.0 * math.hypot(first[1], last[1])
+    spread, wide = last[0] - first[0], 2.0 * math.sqrt(max(first[1] ** 2 + last[1] ** 2 - _shared(c, first, last), 0.0))
     limit = LIMITS_CYCLES[what, kind] * 1e3 / c.breaker.rated_frequency_hz
     if spread + wide <= limit + _EXACT_MS:
         return
