@@ -27,6 +27,8 @@ DELAY, DELAY_U = 0.5, 0.29
 BETWEEN = 0.29
 #: How long before the touch that the voltage shows a bouncing contact may have touched first, s.
 BOUNCE_S = 2e-3
+#: What a touch that is over within a sample leaves of the parted voltage at the most.
+DIP = 0.8
 #: Samples that tell the level of a stretch as well as all of them.
 ENOUGH = 2000
 
@@ -114,9 +116,10 @@ def gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int, 
 def earlier_touch(voltage: FloatArray, last: int, threshold: float, step_s: float) -> int:
     """First touch of a bouncing contact, on arrays turned round: single samples shortly before the first sure one.
 
-    A touch that is over within a sample shows in one, as an impulse does. Where the parted state before it has none,
-    it was a touch.
+    A touch that is over within a sample shows in one, as an impulse does, and not whole where the chain's filter is
+    slow. Where the parted state before it has none, it was a touch.
     """
+    threshold = max(threshold, DIP * nanmedian(voltage[last + 1 : last + 1 + ENOUGH]))
     near = voltage[last + 1 : last + 1 + math.ceil(BOUNCE_S / step_s)]
     before = voltage[last + 1 + near.size : last + 1 + near.size + ENOUGH]
     with np.errstate(invalid="ignore"):

@@ -22,7 +22,7 @@ from drm.parting import DELAY, DELAY_U, earlier_touch, gain, loss, parted_state
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import Trace, inductance, moving_rate, resistance_of, without_loop
 
-__all__ = ["Zones", "segment"]
+__all__ = ["LOOP_H", "LOOP_SHARE", "Zones", "segment"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from review_fixture import RECORDS
 
 import drm
-from drm import pipeline
+from drm import reading
 from drm.edits import Edit
 from drm.kept import ROUNDS, Kept, keeping, kept
 from drm.pipeline import Seen, conclude, see
@@ -135,13 +135,13 @@ def test_an_edit_measures_one_reading_and_no_other(seen: Seen, monkeypatch: pyte
     """The main instant: the arcing one would also end the current of those in series."""
     conclude(seen)
     measured: list[float] = []
-    measure = pipeline.measure
+    measure = reading.measure
 
     def counted(observation: object) -> dict[str, float]:
         measured.append(1.0)
         return measure(observation)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(pipeline, "measure", counted)
+    monkeypatch.setattr(reading, "measure", counted)
     at = next(r for r in conclude(seen).readings if r.interrupter.name == "A2").zones.main_s.value
     conclude(seen, edits=[replace(MOVE, instant="main", at_s=at + 1e-4)])
     assert len(measured) == 1
