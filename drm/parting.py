@@ -16,7 +16,7 @@ from drm.median import nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
 
-__all__ = ["DELAY", "DELAY_U", "Parted", "earlier_touch", "gain", "loss", "parted_state"]
+__all__ = ["DELAY", "DELAY_U", "Parted", "departure", "earlier_touch", "gain", "loss", "parted_state"]
 
 FloatArray = NDArray[np.float64]
 
@@ -105,9 +105,9 @@ def gain(time: FloatArray, voltage: FloatArray, current: FloatArray, last: int, 
     if last + 1 >= voltage.size:
         return NOTHING
     step = float(abs(time[last] - time[last + 1]))
-    found = [_departure(time, voltage, last)]
+    found = [departure(time, voltage, last)]
     if nanmedian(voltage[last + 1 : last + 1 + ENOUGH]) > 0.98 * ceiling_v:
-        found.append(_departure(time, current, last))
+        found.append(departure(time, current, last))
     found.append(_first_current(time, current, last, step))
     known = [t for t in found if np.isfinite(t)]
     return Quantity(min(known), math.hypot(BETWEEN, DELAY_U) * step) if known else NOTHING
@@ -138,10 +138,10 @@ def _first_current(time: FloatArray, current: FloatArray, last: int, step_s: flo
         return math.nan  # an earth loop carries a current all the time
     with np.errstate(invalid="ignore"):
         flowing = np.flatnonzero(before > max(0.1 * full, 10.0 * nanmedian(np.abs(beyond - nanmedian(beyond)))))
-    return _departure(time, current, last + 1 + int(flowing[-1])) if flowing.size else math.nan
+    return departure(time, current, last + 1 + int(flowing[-1])) if flowing.size else math.nan
 
 
-def _departure(time: FloatArray, samples: FloatArray, last: int) -> float:
+def departure(time: FloatArray, samples: FloatArray, last: int) -> float:
     """Where `samples` leave their level beyond `last` (turned round): a line through two samples, carried back to it.
 
     The instant is kept between the last sample at the level and the first away from it.

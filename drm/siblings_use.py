@@ -32,6 +32,7 @@ _LEAVES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("the reading falls below", ("main_resistance", "arcing_contact")),
     ("the current was cut off", _BEFORE_THE_CUT),
     ("the current began only", _BEFORE_THE_CUT),
+    ("the current flows before the voltage", ("main_", "commutation_")),
     ("the record ends before the contact parts", _BEFORE_THE_CUT),
     ("the record begins with the contact closed", ("main_resistance",)),
     (NO_ARCING, ("main_resistance",)),

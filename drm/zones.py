@@ -18,7 +18,7 @@ from drm.commutation import Commutation
 from drm.hum import Hum
 from drm.joint import fit_jointly
 from drm.median import nanmedian
-from drm.parting import DELAY, DELAY_U, earlier_touch, gain, loss, parted_state
+from drm.parting import DELAY, DELAY_U, departure, earlier_touch, gain, loss, parted_state
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import Trace, inductance, moving_rate, resistance_of, without_loop
 
@@ -42,6 +42,9 @@ SHORTEST_ZONE = 0.4e-3
 #: Inductance that may be left of the sense loop, H, and the share of the arcing contact's drop that its voltage stays
 #: below where that contact can be told.
 LOOP_H, LOOP_SHARE = 0.5e-6, 0.4
+#: A current that flows for longer, s, while the voltage knows of no touch need not be this contact's: the usual length
+#: of a bounce, common practice.
+UNSEEN_S = 0.8e-3
 #: How far before the middle of the arcing zone a disturbance is looked for, s.
 DISTURBED_S = 5e-3
 #: A level less than this many times the closed one is no arcing contact's: a worn one that carries the whole current is
@@ -186,6 +189,13 @@ def segment(
             if opening
             else gain(whole, voltage, current, last, trace.ceiling_v)
         )
+        shown_s = arcing.value if opening else departure(whole, voltage, last)
+        if shown_s - arcing.value > max(3.0 * step, UNSEEN_S):
+            arcing = Quantity(shown_s, arcing.u)
+            reasons.append(
+                "the current flows before the voltage shows a touch: a first touch that no sample saw, or another "
+                "contact's current"
+            )
 
     if split > cut:
         if gone:

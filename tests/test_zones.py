@@ -189,3 +189,11 @@ def test_a_touch_shorter_than_a_sample_is_a_bouncing_contacts_first() -> None:
 def test_a_single_sample_is_no_touch_where_the_parted_trace_has_such_impulses() -> None:
     z = segment(closing(arc=300e-6, bounce=True, impulse_s=0.03))
     assert z.arcing_s.value == pytest.approx(0.051, abs=1.5 / RATE)
+
+
+def test_a_current_long_before_the_voltage_shows_a_touch_is_not_taken_for_the_contacts() -> None:
+    trace = closing(arc=300e-6)
+    early = np.interp(trace.time_s + 1.5e-3, trace.time_s, trace.current_a)
+    z = segment(replace(trace, current_a=early))
+    assert any("before the voltage shows a touch" in reason for reason in z.reasons)
+    assert z.arcing_s.value == pytest.approx(0.05, abs=1.5 / RATE)
