@@ -278,12 +278,13 @@ def _damping(m: Moved, before_mm: float, rel: float) -> dict[str, Quantity]:
     out: dict[str, Quantity] = {}
     step = float(np.median(np.diff(m.time_s)))
     # An error of the scale moves the damper's position, which is stated in mm; the end is a share of the stroke.
-    elsewhere = crossing(m, m.stroke_mm - (1.0 + rel) * before_mm)
-    for column, at, moved_at in (("damping_entry_m_s", entry, elsewhere), ("damping_end_m_s", end, end)):
-        got, other = _pace_before(m, at), _pace_before(m, moved_at)
+    for column, at, stated_mm in (("damping_entry_m_s", entry, before_mm), ("damping_end_m_s", end, 0.0)):
+        got, bend = _pace_before(m, at)
         if got:
-            scale = got.value - other.value / (1.0 + rel) if other else rel * got.value
-            out[column] = Quantity(got.value, math.hypot(got.u, scale))
+            # Both places count from the rest at the end, which is known to a step like the one that was left.
+            place = bend * math.sqrt(2.0) * m.u_mm
+            scale = rel * (got.value + bend * stated_mm)
+            out[column] = Quantity(got.value, math.sqrt(got.u**2 + place**2 + scale**2))
     off = np.flatnonzero(np.abs(m.way_mm - m.stroke_mm) > band)
     # A swing that all but touches the band may count or not: both answers must be covered.
     doubt = 2.2 * math.sqrt(2.0) * m.u_mm
@@ -303,12 +304,16 @@ def _damping(m: Moved, before_mm: float, rel: float) -> dict[str, Quantity]:
     return out
 
 
-def _pace_before(m: Moved, at: Quantity) -> Quantity:
-    """Mean speed over the time before an instant, m/s, with what steps and noise leave; NOTHING where it is shorter."""
+def _pace_before(m: Moved, at: Quantity) -> tuple[Quantity, float]:
+    """Mean speed over the time before an instant, m/s, and by how much it changes with the place of that, m/s per mm.
+
+    With what steps and noise leave; NOTHING where the time before is shorter.
+    """
     if not at or at.value - BEFORE_S <= float(m.time_s[0]):
-        return NOTHING
-    (far, far_u, _), (near, near_u, _) = _local(m, at.value), _local(m, at.value - BEFORE_S)
-    return Quantity(1e-3 * (far - near) / BEFORE_S, 1e-3 * math.hypot(far_u, near_u) / BEFORE_S)
+        return NOTHING, 0.0
+    (far, far_u, fast), (near, near_u, slow) = _local(m, at.value), _local(m, at.value - BEFORE_S)
+    bend = 1e-3 * (fast - slow) / BEFORE_S / fast if fast > 0.0 else 0.0
+    return Quantity(1e-3 * (far - near) / BEFORE_S, 1e-3 * math.hypot(far_u, near_u) / BEFORE_S), bend
 
 
 @kept
