@@ -62,9 +62,7 @@ def sequence_case(rng: np.random.Generator, note: Note) -> None:
         grid, way = path_of(opening, pace)
         now = np.interp(t - begins, grid, way)
         mm = np.where(t >= begins, now if opening else STROKE_MM - now, mm)
-        at = {
-            name: begins + passed(grid, way, opening, CONTACT_MM + rng.uniform(-1.5, 1.5)) for name, _ in UNITS
-        }
+        at = {name: begins + passed(grid, way, opening, CONTACT_MM + rng.uniform(-1.5, 1.5)) for name, _ in UNITS}
         for name, instant in at.items():
             states[name] = np.where(t >= instant, not opening, states[name])
         cut = begins + first(way, grid, 0.55 * STROKE_MM, True)

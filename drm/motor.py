@@ -20,6 +20,8 @@ FloatArray = NDArray[np.float64]
 LEAST_S, PAUSE_S, LEAST_A = 50e-3, 0.1, 0.1
 #: Part of the run in which it is past its inrush and not yet at the end of the charge.
 STEADY = (0.3, 0.9)
+#: How long before its threshold an alternating current's beginning is looked for, s.
+LEAD_S = 2e-3
 #: What the law of an alternating current's beginning is off by, as a share of the sampling interval: simulated over all
 #: phases of the voltage.
 SMALL = 0.1
@@ -143,10 +145,13 @@ def _run(
         end, fall_u = _end(time, np.abs(x), first, last, step)
         end_u = math.hypot(edge_u, fall_u)
     else:
-        near = np.abs(x[first : last + 1])
-        least = max(6.0 * sigma, 0.05 * rms)
-        before, begin_u = _turned_on(near[: max(5, round(0.4e-3 / step))], step, sigma, least)
+        near, least = np.abs(x[first : last + 1]), max(6.0 * sigma, 0.05 * rms)
         after, end_u = _turned_off(near[-2:], least, step, hidden)
+        # Behind its inductance it is small at first: what stands out of the noise belongs to it.
+        low, least = max(0, first - round(LEAD_S / step)), max(6.0 * sigma, 1e-3 * rms)
+        first = low + int(np.flatnonzero(np.abs(x[low : first + 1]) > least)[0])
+        early = np.abs(x[first : first + max(5, round(0.4e-3 / step))])
+        before, begin_u = _turned_on(early, step, sigma, least)
         begin, end = float(time[first]) - before, float(time[last]) + after
     length = last - first + 1
     steady = x[first + int(STEADY[0] * length) : first + int(STEADY[1] * length)]
@@ -173,7 +178,7 @@ def _run(
 
 
 def _hidden(above: NDArray[np.intp]) -> float:
-    """How many samples an alternating or rectified current is below the threshold about each zero; 1 where it is not."""
+    """How many samples an alternating or rectified current is below the threshold about a zero; 1 where it is not."""
     gaps = np.diff(above)
     wide = gaps[gaps > 1]
     return float(np.percentile(wide, 90.0)) if wide.size >= 3 else 1.0
@@ -197,7 +202,7 @@ def _turned_on(x: FloatArray, step: float, sigma: float, least: float) -> tuple[
     apex = 0.5 * slope / bend
     depth = bend * apex**2 - level
     half = math.sqrt(max(depth, 0.0) / bend)
-    if depth > least:
+    if depth > least or half > line + 1.0:
         return step * (apex - half), step * math.hypot(noise, SMALL)
     return step * apex, step * math.hypot(half, math.hypot(noise, SMALL))
 
