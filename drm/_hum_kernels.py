@@ -203,7 +203,7 @@ def solve(
             break
         if turn < 3:
             for m in range(n):
-                weight[m] = scale / max(abs(rest[m]), 0.1 * scale)
+                weight[m] = 1.0 / max(abs(rest[m]), 0.1 * scale) * scale
         else:
             if turn > 4 and moved < 1e-2 * scale / math.sqrt(n):
                 break
@@ -213,15 +213,15 @@ def solve(
     covariance = np.empty((p, p))
     unit, per = np.zeros(p), np.empty(p)
     for a in range(p):
-        per[a] = scale
-    per[0] /= typical
-    per[p - 1] *= unit_hz if orders > 0 else 0.0
+        per[a] = 1.0
+    per[0] = 1.0 / typical
+    per[p - 1] = unit_hz if orders > 0 else 0.0
     for a in range(p):
         unit[a] = 1.0
         solution = _backward(low, unit)
         unit[a] = 0.0
         for b in range(p):
-            covariance[a, b] = solution[b] * per[a] * per[b]
+            covariance[a, b] = solution[b] * (scale * scale) * per[a] * per[b]
     x[0] /= typical
     x[p - 1] = f
     return x, covariance, scale
