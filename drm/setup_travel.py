@@ -239,9 +239,9 @@ def wrong_time(
             "channel of another mechanism.",
             check="See which mechanism the sensor sits on and how its recorder is synchronised, then repeat the test.",
             interrupters=tuple(sorted(interrupters.get(name, ()))),
-            operations=tuple(sorted(numbers_of)),
+            # A sensor on another clock is so in every operation, though it may show in one only.
             spoils="travel",
-            evidence={"mechanism": name} | numbers,
+            evidence={"mechanism": name, "seen_in_operations": sorted(numbers_of)} | numbers,
         )
 
 

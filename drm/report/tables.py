@@ -38,10 +38,11 @@ def values_of(frame: pd.DataFrame) -> list[str]:
 
 
 def feature_tables(frame: pd.DataFrame, operation: int, kind: str) -> list[Table]:
-    """The features of one operation, at most eight columns a table; columns without any value are left out."""
+    """The features of one operation, at most eight columns a table, the score's among them; empty ones are left out."""
     mine = frame[frame["operation"] == operation]
-    columns = [c for c in values_of(mine) if mine[c].notna().any()]
-    chunks = [columns[i : i + WIDE] for i in range(0, len(columns), WIDE)] or [[]]
+    columns = [c for c in values_of(mine) if mine[c].notna().any() and (mine[c].astype(str) != "").any()]
+    first = WIDE - 1 if "sibling_score" in mine.columns else WIDE
+    chunks = [columns[:first], *(columns[i : i + WIDE] for i in range(first, len(columns), WIDE))]
     out: list[Table] = []
     for i, chunk in enumerate(chunks):
         score = i == 0 and "sibling_score" in mine.columns

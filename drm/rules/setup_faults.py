@@ -60,14 +60,17 @@ def without_spoiled(found: Iterable[Finding], c: Context) -> list[Finding]:
     whole = {n for f in faults if f.spoils == "all" for n in f.interrupters}
     travel = {n for f in faults if f.spoils == "travel" for n in f.interrupters}
     of = {i.name: i.mechanism for i in c.breaker.interrupters}
+    # Instants on a clock of their own are no siblings'.
+    alone = {n for f in faults for n in clocked_by(f) if set(clocked_by(f)) != set(of)}
     moved = {of[n] for n in travel if n in of}
 
     def rests_on_it(f: Finding) -> bool:
         if f.subject == "setup" or f.level == "note":
             return False
         column = str(f.evidence.get("column", ""))
-        if f.code.startswith("mechanism.") and "cause" in f.evidence and set(f.interrupters) & (whole | travel):
-            return True
+        if f.code.startswith("mechanism.") and "cause" in f.evidence:
+            mine = set(f.interrupters)
+            return bool(mine & (whole | travel)) or (bool(mine) and mine <= alone)
         if f.code.startswith(_IN_MM) and set(f.interrupters) & travel:
             return True
         about = str(f.evidence.get("mechanism", ""))
@@ -83,7 +86,8 @@ def _doubted(f: Finding, faults: tuple[Fault, ...], of: Mapping[str, str]) -> Fi
     if not timing and not (f.code.startswith("limit.straddling.") and column.startswith(_OF_A_CLOCK)):
         return f
     about = str(f.evidence.get("mechanism", ""))
-    mine = {*f.interrupters, *(n for n, m in of.items() if m == about)}
+    # What names neither is about the whole breaker.
+    mine = {*f.interrupters, *(n for n, m in of.items() if m == about)} or set(of)
     off = [s for s in faults if set(clocked_by(s)) & mine]
     shared = [s for s in off if mine <= set(clocked_by(s))]
     if not off or (timing and shared):
