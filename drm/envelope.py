@@ -151,7 +151,9 @@ def departure(curve: Curve, reference: Curve, *, rel: float, u_mm: float, contac
     percent = 100.0 * (mine - reference.travel_mm[inside]) / total
     pace = np.abs(np.gradient(reference.travel_mm[inside], t[inside]))
     # The greatest of many readings is greater than the truth by what they scatter: a parabola about it reads past that.
+    # Beside a sudden change it overshoots: no reading is taken for more than the readings themselves.
     smooth = _smoothed(percent, u_mm, float(np.median(np.diff(t))))
+    smooth = np.clip(smooth, float(np.min(percent)), float(np.max(percent)))
     # An error that grows along the curve may bring another place to the top, so each is tried both ways.
     scale, laid = 100.0 / total * rel * mine, 100.0 / total * contact_u_ms * pace
     out: list[Quantity] = []
