@@ -23,6 +23,7 @@ import pandas as pd
 sys.path.append(str(Path(__file__).resolve().parent))
 
 from mechanism_cases import case, pick_up_case, static_case
+from mechanism_more import alternating_case, resistor_case, sequence_case
 
 from drm.coverage import expanded, factor
 from drm.mechanical import mechanical
@@ -68,6 +69,8 @@ def errors_of(seeds: Iterable[int], empty: dict[str, int] | None = None) -> Rows
         note(truth, row, "")
         value, u, _ = out["pick_up_v"].pop()
         out["pick_up_v"].append((value, u, u * factor(u, row["least_v"] - row["refused_v"])))
+        for other in (sequence_case, resistor_case, alternating_case):
+            other(rng, note)
     return out
 
 
@@ -76,32 +79,34 @@ def share(rows: np.ndarray) -> str:
     return f"{100 * np.mean(np.abs(rows[:, 0]) <= rows[:, 2] + 1e-12):7.1f}" if len(rows) >= 20 else "      -"
 
 
+def split(name: str) -> tuple[str, str]:
+    """What a figure is called without its operation's kind, and the kind ('' where it has none)."""
+    column, _, rest = name.partition(" (")
+    what = [w for w in rest.rstrip(")").split(", ") if w]
+    kind = what.pop() if what and what[-1] in ("open", "close") else ""
+    return " ".join([column, *what]), kind
+
+
 def main(cases: int, start: int) -> None:
     empty: dict[str, int] = defaultdict(int)
     rows = {c: np.array(r) for c, r in errors_of(range(start, start + cases), empty).items()}
     print(
-        f"{'figure':30s} {'n':>5s} {'empty':>5s} {'inside':>7s} {'open':>7s} {'close':>7s} {'rms':>6s} {'mean':>6s} u"
+        f"{'figure':46s} {'n':>5s} {'empty':>5s} {'inside':>7s} {'open':>7s} {'close':>7s} {'rms':>6s} {'mean':>6s} u"
     )
-    for name in sorted({c.partition(" (")[0] + ("*" if "(contact" in c else "") for c in rows | empty}):
-        mine = {
-            kind: rows.get(f"{name.rstrip('*')}{what}", np.empty((0, 3)))
-            for kind, what in (
-                ("open", " (contact, open)" if name.endswith("*") else " (open)"),
-                ("close", " (contact, close)" if name.endswith("*") else " (close)"),
-                ("", "" if not name.endswith("*") else " "),
-            )
-        }
-        d = np.concatenate(list(mine.values()))
-        none = sum(n for c, n in empty.items() if c.partition(" (")[0] + ("*" if "(contact" in c else "") == name)
-        if not len(d):
-            print(f"{name:30s}     0 {none:5d}")
+    for name in sorted({split(c)[0] for c in rows | empty}):
+        mine = {split(c)[1]: r for c, r in rows.items() if split(c)[0] == name}
+        none = sum(n for c, n in empty.items() if split(c)[0] == name)
+        if not mine:
+            print(f"{name:46s}     0 {none:5d}")
             continue
+        d = np.concatenate(list(mine.values()))
+        opened, closed = (share(mine.get(kind, np.empty((0, 3)))) for kind in ("open", "close"))
         stated = float(np.sqrt(np.mean(d[:, 1] ** 2)))
         print(
-            f"{name:30s} {len(d):5d} {none:5d} {share(d)} {share(mine['open'])} {share(mine['close'])} "
+            f"{name:46s} {len(d):5d} {none:5d} {share(d)} {opened} {closed} "
             f"{np.sqrt(np.mean(d[:, 0] ** 2)) / stated:6.2f} {d[:, 0].mean() / stated:6.2f} {np.median(d[:, 1]):.3g}"
         )
-    print("* of one interrupter, in `timing`; empty: not measured")
+    print("contact, pole, breaker: in `timing`; empty: not measured")
 
 
 if __name__ == "__main__":

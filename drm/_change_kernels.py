@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from drm._median_kernel import middle
 
-# Compiled with _median_kernel: 3a3cd18091f494ec
+# Compiled with _median_kernel: 93e1abf6ff8eeac8
 __all__ = ["arcing_from", "change_point", "last_metallic", "means", "split"]
 
 FloatArray = NDArray[np.float64]

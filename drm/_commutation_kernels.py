@@ -71,7 +71,7 @@ class Window(NamedTuple):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def lead_of(shape: int, ratio: float) -> float:
+def lead_of(shape: np.int64 | int, ratio: float) -> float:
     """How long before its middle the move begins, in durations; `ratio`: arcing level by the closed."""
     if shape < 2:
         return 0.5
@@ -85,7 +85,7 @@ def lead_of(shape: int, ratio: float) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def risen(shape: int, x: float, ratio: float) -> float:
+def risen(shape: np.int64 | int, x: float, ratio: float) -> float:
     """Share of the current that has moved after the part `x` of the duration."""
     if x <= 0.0:
         return 0.0
@@ -108,7 +108,7 @@ def share_at(shape: int, u: float, ratio: float) -> float:
     return risen(shape, u + lead_of(shape, ratio), ratio)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def not_before(t: FloatArray, x: float) -> int:
     """First of the ascending `t` that is not less than `x`; their number where there is none."""
     low, high = 0, t.size
@@ -328,7 +328,7 @@ def innovations(
     w: Window,
     m: float,
     d: float,
-    shape: int,
+    shape: np.int64 | int,
     beta: FloatArray,
     limit: float,
     z: FloatArray,

@@ -13,10 +13,10 @@ from numba import njit
 from numpy.typing import NDArray
 
 from drm._commutation_kernels import SHAPES, Sums, Window, innovations, lead_of, not_before, summed
-from drm._median_kernel import median, middle, scatter
+from drm._median_kernel import median, middle, ordered, scatter
 from drm._move_kernels import posterior, profile, ramp_search
 
-# Compiled with _commutation_kernels, _median_kernel, _move_kernels: ec20686a7086e07e
+# Compiled with _commutation_kernels, _median_kernel, _move_kernels: 4e0d4dcad75f02c9
 __all__ = ["Found", "fit", "fluctuation", "parted", "passage", "priors", "thinned"]
 
 FloatArray = NDArray[np.float64]
@@ -85,7 +85,7 @@ def thinned(a: FloatArray, low: int, high: int, factor: int) -> FloatArray:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def even(low: float, high: float, many: int) -> FloatArray:
+def even(low: float, high: float, many: np.int64 | int) -> FloatArray:
     """`many` numbers from `low` to `high`, evenly spaced."""
     out = np.empty(many)
     for k in range(many):
@@ -94,7 +94,7 @@ def even(low: float, high: float, many: int) -> FloatArray:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def even_in_log(low: float, high: float, many: int) -> FloatArray:
+def even_in_log(low: float, high: float, many: np.int64 | int) -> FloatArray:
     """`many` numbers from `low` to `high`, evenly spaced in their logarithm."""
     out = even(math.log(low), math.log(high), many)
     for k in range(many):
@@ -119,7 +119,7 @@ def parted(r: FloatArray, start: int, noise: float) -> BoolArray:
         return beside
     # Where part-separations fill half of the zone the median is theirs: the shortest stretch with two fifths of the
     # samples is the contact's (the shorth of Andrews and others, 1972, on logarithms).
-    log = np.sort(log[:left])
+    ordered(log, left)
     held = max(2, math.ceil(0.4 * left))
     at = 0
     for k in range(left - held + 1):
@@ -130,8 +130,8 @@ def parted(r: FloatArray, start: int, noise: float) -> BoolArray:
     limit = max(2.0 * level, level * math.exp(4.5 * min(width / 1.05, ROUGHEST))) + 5.0 * noise
     for _ in range(8):
         # Sorted, so that what is left below the limit is a beginning.
-        n = not_before(log, math.log(limit))
-        while n < left and log[n] <= math.log(limit):
+        n, top = 0, math.log(limit)
+        while n < left and log[n] <= top:
             n += 1
         if n < 4:
             break
@@ -241,13 +241,32 @@ def priors(
 @njit(cache=True, nogil=True, error_model="numpy")
 def likely(use: BoolArray, z: FloatArray, far: float) -> BoolArray:
     """Samples that are no impulses nor part-separations; all of them where that would leave too few."""
-    kept = np.empty_like(use)
+    kept = np.empty(use.size, dtype=np.bool_)
     used = left = 0
     for k in range(use.size):
         kept[k] = use[k] and abs(z[k]) < far
         used += use[k]
         left += kept[k]
     return kept if left >= max(8, int(0.6 * used)) else use
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def same(a: BoolArray, b: BoolArray) -> bool:
+    """Whether both hold the same."""
+    differing = 0
+    for k in range(a.size):
+        differing += a[k] != b[k]
+    return differing == 0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def likeliest(out: FloatArray) -> int:
+    """First of the shapes with the greatest weight."""
+    best = 0
+    for s in range(1, SHAPES):
+        if out[s, 5] > out[best, 5]:
+            best = s
+    return best
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -270,9 +289,9 @@ def coarse(
     """
     local = level
     m, d, half = 0.0, 2.0 * step, 0.8 * reach_s
-    durations = even_in_log(least, longest, 9)
+    durations = even_in_log(least, longest, np.int64(9))
     for turn in range(3):
-        middles = even(m - half, m + half, 25 if turn == 0 else 11)
+        middles = even(m - half, m + half, np.int64(25 if turn == 0 else 11))
         m, d, _ = ramp_search(t, v, i, closed, local, base, wide, middles, durations)
         half /= 2.0 if turn == 0 else 8.0
         half = max(half, 0.5 * step)
@@ -295,7 +314,7 @@ def mixture(
     out: FloatArray, beta: FloatArray, var: FloatArray, origin: float, ratio: float, spread: float, memory: float
 ) -> Found:
     """One answer from all shapes, each with the weight that the record gives it."""
-    best = int(np.argmax(out[:, 5]))
+    best = likeliest(out)
     weight, width = np.empty(SHAPES), np.empty(SHAPES)
     total = 0.0
     for s in range(SHAPES):
@@ -375,19 +394,28 @@ def over_durations(
 
     Where the contact itself fluctuates, a knee of the fluctuation can pass for the end of the move.
     """
-    durations = even_in_log(least, most, DURATIONS)
+    durations = even_in_log(least, most, np.int64(DURATIONS))
     many = np.empty((SHAPES, DURATIONS, 3))
-    live = asked.copy()
+    live = np.empty(SHAPES, dtype=np.bool_)
+    for s in range(SHAPES):
+        live[s] = asked[s]
     top = 0.0
     for _ in range(3):
         profile(w, sums, m, d, SHAPE_CHANCE, live, step, durations, many)
-        top = many[:, :, 2].max()
-        first, last, number = DURATIONS, -1, 0
-        for j in range(DURATIONS):
-            if many[:, j, 2].max() > top - UNLIKELY:
-                first, last, number = min(first, j), j, number + 1
+        top = many[0, 0, 2]
         for s in range(SHAPES):
-            live[s] = many[s, :, 2].max() > top - UNLIKELY
+            for j in range(DURATIONS):
+                top = max(top, many[s, j, 2])
+        first, last, number = DURATIONS, -1, 0
+        for s in range(SHAPES):
+            live[s] = False
+        for j in range(DURATIONS):
+            likely_one = False
+            for s in range(SHAPES):
+                if many[s, j, 2] > top - UNLIKELY:
+                    live[s] = likely_one = True
+            if likely_one:
+                first, last, number = min(first, j), j, number + 1
         if number > DURATIONS // 2:
             break
         # Too few of the durations tried are likely: look closer.
@@ -395,7 +423,9 @@ def over_durations(
             for j in range(DURATIONS):
                 if many[s, j, 2] == top:
                     m, d = many[s, j, 0], durations[j]
-        durations = even_in_log(durations[max(first - 1, 0)], durations[min(last + 1, DURATIONS - 1)], DURATIONS)
+        durations = even_in_log(
+            durations[max(first - 1, 0)], durations[min(last + 1, DURATIONS - 1)], np.int64(DURATIONS)
+        )
     total = mean = width = var = width_var = 0.0
     for turn in range(2):
         for s in range(SHAPES):
@@ -415,18 +445,23 @@ def over_durations(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def misfit_of(z: FloatArray, n: int) -> float:
-    """Mean square of `n` standardised innovations, the two farthest left out as impulses; 1 where chance explains it.
+def misfit_of(z: FloatArray, use: BoolArray, t: FloatArray, middle_s: float, reach_s: float) -> float:
+    """Mean square of the standardised innovations within `reach_s`, the two farthest left out as impulses.
 
-    `z` is used up.
+    One where chance explains it.
     """
-    if n < 8:
+    total = first = second = 0.0
+    n = -2
+    for k in range(z.size):
+        if use[k] and abs(t[k] - middle_s) < reach_s:
+            x = min(abs(z[k]), 8.0) ** 2
+            total += x
+            n += 1
+            first, second = max(first, x), max(second, min(first, x))
+    if n < 6:
         return 1.0
-    for k in range(n):
-        z[k] = min(max(z[k], -8.0), 8.0) ** 2
-    kept = np.sort(z[:n])[: n - 2]
-    misfit = kept.mean()
-    return misfit if misfit > 1.0 + 4.0 * math.sqrt(2.0 / kept.size) else 1.0
+    misfit = (total - first - second) / n
+    return misfit if misfit > 1.0 + 4.0 * math.sqrt(2.0 / n) else 1.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -509,12 +544,17 @@ def fit(
     `far` is how many standard deviations make an innovation an impulse or a part-separation, `asked` of shape (SHAPES,)
     the shapes in question.
     """
-    step = median(np.diff(time[max(0, near - 50) : near + 50]))
-    injected = median(amps[first : last + 1])
+    begin = max(0, near - 50)
+    steps = np.empty(max(min(near + 50, time.size) - begin - 1, 0))
+    for k in range(steps.size):
+        steps[k] = time[begin + k + 1] - time[begin + k]
+    step, injected = median(steps), median(amps[first : last + 1])
     noise = sigma / injected
-    passing, drop = np.empty(last + 1), volts.copy()
+    passing, drop = np.empty(last + 1), np.empty(volts.size)
     for k in range(last + 1):
         passing[k] = volts[k] / amps[k]
+    for k in range(volts.size):
+        drop[k] = volts[k]
     away = parted(passing, near, noise)
     for k in range(last + 1):
         if away[k]:
@@ -535,7 +575,9 @@ def fit(
     origin = time[near]
     t = thinned(time, low, high, factor) - origin
     v, i = thinned(drop, low, high, factor), thinned(amps, low, high, factor)
-    base = np.full(t.size, base_v2 / factor + (0.02 * closed * injected) ** 2)
+    base = np.empty(t.size)
+    for k in range(t.size):
+        base[k] = base_v2 / factor + (0.02 * closed * injected) ** 2
     least = max(0.5 * step, 0.5 * factor * step)
     wide = max(spread, 0.03 * level)
     m, d, local = coarse(t, v, i, base, closed, level, wide, step, least, longest, reach * step)
@@ -558,21 +600,26 @@ def fit(
     prior, weight = priors(drop, amps, high, last, closed, closed_u, closed_scatter, level, spread, memory, step, noise)
     ratio = max(local / closed, 1.05)
     z = np.empty(t.size)
-    start = np.array([closed, local, 0.0])
-    innovations(Window(t, v, i, rate, base, use, 2.0, wide, max(memory, step), prior, weight), m, d, 0, start, far, z)
+    start = np.empty(3)
+    start[0], start[1], start[2] = closed, local, 0.0
+    wider = Window(t, v, i, rate, base, use, 2.0, wide, max(memory, step), prior, weight)
+    innovations(wider, m, d, np.int64(0), start, far, z)
     window = Window(t, v, i, rate, base, use, ratio, spread, memory, prior, weight)
     out, beta, var = np.zeros((SHAPES, 6)), np.empty(3), np.empty(3)
-    live = asked.copy()
-    kept = np.zeros_like(use)
+    live, kept = np.empty(SHAPES, dtype=np.bool_), np.empty(t.size, dtype=np.bool_)
+    for s in range(SHAPES):
+        live[s] = asked[s]
+    for k in range(t.size):
+        kept[k] = False
     best = -1
     for _ in range(2):
         told = likely(use, z, far)
-        if (told == kept).all():
+        if same(told, kept):
             break
         kept = told
         seen = Window(t, v, i, rate, base, kept, ratio, spread, memory, prior, weight)
         posterior(seen, summed(seen), m, d, SHAPE_CHANCE, live, step, 0.3 * step, 2.0 * longest, out, beta, var)
-        best = int(np.argmax(out[:, 5]))
+        best = likeliest(out)
         for s in range(SHAPES):
             live[s] = out[s, 5] > out[best, 5] - UNLIKELY
         innovations(window, out[best, 0], math.exp(out[best, 1]), best, beta, far, z)
@@ -580,12 +627,7 @@ def fit(
         return unknown()
     found = mixture(out, beta, var, origin, ratio, spread, memory)
     if spread == 0.0:
-        inside, many = np.empty(t.size), 0
-        for k in range(t.size):
-            if use[k] and abs(t[k] + origin - found.middle) < found.duration:
-                inside[many] = z[k]
-                many += 1
-        misfit = misfit_of(inside, many)
+        misfit = misfit_of(z, use, t, found.middle - origin, found.duration)
         if misfit == 1.0:
             return found
         crossing = passage(time, passing, found, 1e-3)

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from drm._median_kernel import median, scatter
+
+# Compiled with _median_kernel: 93e1abf6ff8eeac8
 __all__ = ["block_means", "solve"]
 
 FloatArray = NDArray[np.float64]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def block_means(
     time_s: FloatArray, voltage_v: FloatArray, current_a: FloatArray, size: int
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -23,7 +28,7 @@ def block_means(
         t = v = i = 0.0
         many = 0
         for k in range(b * size, (b + 1) * size):
-            if np.isfinite(voltage_v[k]) and np.isfinite(current_a[k]):
+            if math.isfinite(voltage_v[k]) and math.isfinite(current_a[k]):
                 t += time_s[k]
                 v += voltage_v[k]
                 i += current_a[k]
@@ -33,10 +38,13 @@ def block_means(
             out[1, kept] = v / many
             out[2, kept] = i / many
             kept += 1
-    return out[0, :kept].copy(), out[1, :kept].copy(), out[2, :kept].copy()
+    times, volts, amps = np.empty(kept), np.empty(kept), np.empty(kept)
+    for b in range(kept):
+        times[b], volts[b], amps[b] = out[0, b], out[1, b], out[2, b]
+    return times, volts, amps
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _cholesky(a: FloatArray) -> FloatArray:
     """Lower factor of a symmetric positive matrix; a pivot that vanishes is lifted, so that its unknown stays put."""
     p = a.shape[0]
@@ -45,7 +53,7 @@ def _cholesky(a: FloatArray) -> FloatArray:
         s = a[j, j]
         for k in range(j):
             s -= low[j, k] * low[j, k]
-        low[j, j] = np.sqrt(max(s, 1e-12 * a[j, j] + 1e-300))
+        low[j, j] = math.sqrt(max(s, 1e-12 * a[j, j] + 1e-300))
         for r in range(j + 1, p):
             s = a[r, j]
             for k in range(j):
@@ -54,12 +62,13 @@ def _cholesky(a: FloatArray) -> FloatArray:
     return low
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _backward(low: FloatArray, b: FloatArray) -> FloatArray:
     """Solution of ``low low.T x = b``."""
     p = b.size
-    x = b.copy()
+    x = np.empty(p)
     for j in range(p):
+        x[j] = b[j]
         for k in range(j):
             x[j] -= low[j, k] * x[k]
         x[j] /= low[j, j]
@@ -70,7 +79,7 @@ def _backward(low: FloatArray, b: FloatArray) -> FloatArray:
     return x
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _columns(
     time_s: FloatArray, current_a: FloatArray, f: float, x: FloatArray, orders: int, unit_hz: float
 ) -> FloatArray:
@@ -81,8 +90,8 @@ def _columns(
         out[m, 0] = current_a[m]
         if orders == 0:
             continue
-        angle = 2.0 * np.pi * f * time_s[m]
-        c1, s1 = np.cos(angle), np.sin(angle)
+        angle = 2.0 * math.pi * f * time_s[m]
+        c1, s1 = math.cos(angle), math.sin(angle)
         c, s = 1.0, 0.0
         rate = 0.0
         for k in range(1, orders + 1):
@@ -90,11 +99,11 @@ def _columns(
             out[m, k] = c
             out[m, orders + k] = s
             rate += k * (x[orders + k] * c - x[k] * s)
-        out[m, 2 * orders + 1] = 2.0 * np.pi * unit_hz * time_s[m] * rate
+        out[m, 2 * orders + 1] = 2.0 * math.pi * unit_hz * time_s[m] * rate
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def solve(
     time_s: FloatArray,
     voltage_v: FloatArray,
@@ -135,19 +144,22 @@ def solve(
     p = 2 * orders + 2
     x = np.zeros(p)
     f = frequency_hz
-    weight = np.ones(n)
-    rest = voltage_v.copy()
-    low = np.eye(p)
+    weight, rest, amps = np.empty(n), np.empty(n), np.empty(n)
+    low = np.zeros((p, p))
     scale = 0.0
     typical = 0.0
     for m in range(n):
         typical += current_a[m] * current_a[m]
-    typical = np.sqrt(typical / n)
+    typical = math.sqrt(typical / n)
     if typical == 0.0:
         typical = 1.0
+    for m in range(n):
+        weight[m], rest[m], amps[m] = 1.0, voltage_v[m], current_a[m] / typical
+    for a in range(p):
+        low[a, a] = 1.0
     for turn in range(rounds):
         free = orders > 0 and turn > 0
-        design = _columns(time_s, current_a / typical, f, x, orders, unit_hz)
+        design = _columns(time_s, amps, f, x, orders, unit_hz)
         normal = np.zeros((p, p))
         right = np.zeros(p)
         # Sums over the unknowns inside, not over the samples: these the compiler does several at a time, and no library
@@ -168,8 +180,8 @@ def solve(
             normal[last, last] += prior
             right[last] += prior * (frequency_hz - f) / unit_hz
         else:
-            normal[last, :] = 0.0
-            normal[:, last] = 0.0
+            for a in range(p):
+                normal[last, a] = normal[a, last] = 0.0
             normal[last, last] = 1.0
             right[last] = 0.0
         low = _cholesky(normal)
@@ -186,33 +198,30 @@ def solve(
         if free:
             f += x[last] * unit_hz
             f = min(max(f, frequency_hz - 3.0 * unit_hz), frequency_hz + 3.0 * unit_hz)
-        middle = np.median(rest)
-        scale = max(1.4826 * np.median(np.abs(rest - middle)), floor)
+        scale = max(1.4826 * scatter(rest, median(rest)), floor)
         if scale <= 0.0:
             break
         if turn < 3:
             for m in range(n):
-                weight[m] = 1.0 / max(abs(rest[m]), 0.1 * scale)
-            weight *= scale
+                weight[m] = 1.0 / max(abs(rest[m]), 0.1 * scale) * scale
         else:
-            if turn > 4 and moved < 1e-2 * scale / np.sqrt(n):
+            if turn > 4 and moved < 1e-2 * scale / math.sqrt(n):
                 break
             for m in range(n):
                 z = rest[m] / (4.685 * scale)
                 weight[m] = max(1.0 - z * z, 0.0) ** 2
     covariance = np.empty((p, p))
+    unit, per = np.zeros(p), np.empty(p)
     for a in range(p):
-        unit = np.zeros(p)
+        per[a] = 1.0
+    per[0] = 1.0 / typical
+    per[p - 1] = unit_hz if orders > 0 else 0.0
+    for a in range(p):
         unit[a] = 1.0
-        covariance[a] = _backward(low, unit)
-    covariance *= scale * scale
-    if orders == 0:
-        covariance[p - 1, :] = 0.0
-        covariance[:, p - 1] = 0.0
+        solution = _backward(low, unit)
+        unit[a] = 0.0
+        for b in range(p):
+            covariance[a, b] = solution[b] * (scale * scale) * per[a] * per[b]
     x[0] /= typical
-    covariance[0, :] /= typical
-    covariance[:, 0] /= typical
     x[p - 1] = f
-    covariance[p - 1, :] *= unit_hz
-    covariance[:, p - 1] *= unit_hz
     return x, covariance, scale

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from drm._commutation_kernels import Window, innovations, not_before, share_at
 from drm._hum_kernels import _backward, _cholesky
-from drm._median_kernel import median
+from drm._median_kernel import median, middle
 
-# Compiled with _commutation_kernels, _hum_kernels, _median_kernel: c055664f23dd4569
+# Compiled with _commutation_kernels, _hum_kernels, _median_kernel: f1afc825f875ab7c
 __all__ = ["MOVE", "block_means", "course", "courses", "joint_step", "normal_equations", "solved"]
 
 FloatArray = NDArray[np.float64]
@@ -109,7 +109,8 @@ def block_means(samples: FloatArray, size: int) -> FloatArray:
     out = np.empty(samples.size // size)
     for j in range(out.size):
         total, many = 0.0, 0
-        for x in samples[j * size : (j + 1) * size]:
+        for k in range(j * size, (j + 1) * size):
+            x = samples[k]
             if x == x:
                 total += x
                 many += 1
@@ -144,15 +145,19 @@ def _shared(t: FloatArray, v: FloatArray, i: FloatArray, level: float, slope: fl
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def course(t: FloatArray, v: FloatArray, i: FloatArray) -> tuple[float, float]:
-    """Slope of a level about the time zero, ohm/s, and its standard uncertainty; infinite where it cannot be told.
+def course(
+    time: FloatArray, volts: FloatArray, amps: FloatArray, begin: int, end: int, zero: float
+) -> tuple[float, float]:
+    """Slope of a level about the instant `zero`, ohm/s, and its standard uncertainty; infinite where it cannot be told.
 
     A line through V by I as regressor, what lies farther than five of the residuals' robust deviations left out; the
     residuals may be correlated. As far as the course is not straight, which the slopes of its halves tell, the slope at
     the time zero is uncertain.
     """
-    n = t.size
-    left = np.empty(n)
+    n = max(end - begin, 0)
+    t, v, i, left = np.empty(n), np.empty(n), np.empty(n), np.empty(n)
+    for j in range(n):
+        t[j], v[j], i[j] = time[begin + j] - zero, volts[begin + j], amps[begin + j]
     slopes, middles = np.zeros(3), np.zeros(3)
     u = np.inf
     for turn in range(3):
@@ -183,7 +188,7 @@ def course(t: FloatArray, v: FloatArray, i: FloatArray) -> tuple[float, float]:
                 if e == e:
                     left[held] = e
                     held += 1
-            scale = 1.4826 * median(left[:held])
+            scale = 1.4826 * middle(left, held)
             limit = 5.0 * scale
         slopes[turn], middles[turn] = slope, st / many
         if turn == 0:
@@ -194,9 +199,8 @@ def course(t: FloatArray, v: FloatArray, i: FloatArray) -> tuple[float, float]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def solved(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Step and its variances, shape (p,), of normal equations whose unknowns may be of very different sizes."""
-    p = right.size
+def solved(normal: FloatArray, right: FloatArray, p: int) -> tuple[FloatArray, FloatArray]:
+    """Step and its variances of the first `p` unknowns of normal equations; they may be of very different sizes."""
     scale = np.empty(p)
     for a in range(p):
         # An unknown that nothing depends on (no sample fell into the move) stays where it is.
@@ -208,11 +212,17 @@ def solved(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArra
         # Keeps what the record cannot tell apart finite, and moves nothing else.
         one[a, a] = one[a, a] + 1e-12 if scale[a] > 0.0 else 1.0
     low = _cholesky(one)
-    step, variance = scale * _backward(low, scale * right), np.empty(p)
+    unit, variance = np.empty(p), np.empty(p)
     for a in range(p):
-        unit = np.zeros(p)
+        unit[a] = scale[a] * right[a]
+    step = _backward(low, unit)
+    for a in range(p):
+        step[a] *= scale[a]
+        unit[a] = 0.0
+    for a in range(p):
         unit[a] = scale[a]
         variance[a] = scale[a] * _backward(low, unit)[a]
+        unit[a] = 0.0
     return step, variance
 
 
@@ -228,8 +238,14 @@ def courses(
     # The last tenth is left out: the contact's pressure falls before it parts.
     stop = time.size - (time.size - high) // 10
     start = min(start, low)
-    closed, closed_u = course(time[start:low] - at, v[start:low], i[start:low])
-    arcing, arcing_u = course(time[high:stop] - at, v[high:stop], i[high:stop])
+    closed = arcing = closed_u = arcing_u = 0.0
+    for after in range(2):
+        begin, end = (high, stop) if after else (start, low)
+        slope, u = course(time, v, i, begin, end, at)
+        if after:
+            arcing, arcing_u = slope, u
+        else:
+            closed, closed_u = slope, u
     return closed, closed_u, arcing, arcing_u
 
 
@@ -310,7 +326,8 @@ def joint_step(
     columns = np.zeros((t.size, 1 + added.shape[1]))
     for j in range(t.size):
         columns[j, 0] = 1.0 - amps[j] / usual if math.isfinite(amps[j]) else 0.0
-        columns[j, 1:] = added[j]
+        for a in range(added.shape[1]):
+            columns[j, 1 + a] = added[j, a]
     own = _precision(reach, beta[0], beta[1], closed_scatter)
     p = MOVE + columns.shape[1]
     normal, right = np.zeros((p, p)), np.zeros(p)
@@ -318,7 +335,9 @@ def joint_step(
     for a in range(MOVE):
         normal[a, a] += own[a]
     normal[MOVE, MOVE] += 1.0 / offset_u**2
-    normal[MOVE + 1 :, MOVE + 1 :] += prior
-    alone, alone_var = solved(np.ascontiguousarray(normal[:MOVE, :MOVE]), right[:MOVE])
-    whole, whole_var = solved(normal, right)
+    for a in range(prior.shape[0]):
+        for b in range(prior.shape[0]):
+            normal[MOVE + 1 + a, MOVE + 1 + b] += prior[a, b]
+    alone, alone_var = solved(normal, right, right.size - columns.shape[1])
+    whole, whole_var = solved(normal, right, right.size)
     return many, whole[0] - alone[0], whole[1] - alone[1], whole_var[0] - alone_var[0], whole_var[1] - alone_var[1]

@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["median", "middle", "running", "scatter"]
+__all__ = ["median", "middle", "ordered", "running", "scatter"]
 
 FloatArray = NDArray[np.float64]
 
@@ -71,6 +71,20 @@ def scatter(a: FloatArray, about: float) -> float:
             kept[n] = abs(x - about)
             n += 1
     return middle(kept, n)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def ordered(a: FloatArray, n: int) -> None:
+    """Put the first `n` of `a`, none of them NaN, in ascending order: Shell's sort, 1959, by steps of 4/9 each."""
+    gap = n
+    while gap > 1:
+        gap = max(4 * gap // 9, 1)
+        for k in range(gap, n):
+            x, j = a[k], k
+            while j >= gap and a[j - gap] > x:
+                a[j] = a[j - gap]
+                j -= gap
+            a[j] = x
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

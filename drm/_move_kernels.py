@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from drm._commutation_kernels import Sums, Window, evidence, pace_of, placed
 
-# Compiled with _commutation_kernels: 00e0f31f0546c4f4
+# Compiled with _commutation_kernels: 7057a064fc3a640e
 __all__ = ["posterior", "profile", "ramp_search"]
 
 FloatArray = NDArray[np.float64]

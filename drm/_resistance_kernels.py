@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from drm._median_kernel import median, middle, scatter
 
-# Compiled with _median_kernel: 3a3cd18091f494ec
+# Compiled with _median_kernel: 93e1abf6ff8eeac8
 __all__ = ["after_move", "at_rest", "before_move", "long_run", "low", "moving_rate", "slope", "steep"]
 
 FloatArray = NDArray[np.float64]
@@ -27,7 +27,9 @@ FEWEST = 8
 def slope(time: FloatArray, samples: FloatArray) -> FloatArray:
     """Central difference of second order on uneven steps, of first order at both ends; NaN of a single sample."""
     n = time.size
-    out = np.full(n, np.nan)
+    out = np.empty(n)
+    if n == 1:
+        out[0] = np.nan
     for k in range(1, n - 1):
         ahead, behind = time[k + 1] - time[k], time[k] - time[k - 1]
         up, down = (samples[k + 1] - samples[k]) / ahead, (samples[k] - samples[k - 1]) / behind
@@ -86,15 +88,21 @@ def long_run(samples: FloatArray, sigma: float, block: int) -> float:
     if many < FEWEST:
         return 1.0
     centre = middle(means, many)
-    spread = 1.4826 * scatter(means[:many], centre)
+    for k in range(many):
+        means[k] = abs(means[k] - centre)
+    spread = 1.4826 * middle(means, many)
     return min(max(block * (spread / sigma) ** 2, 1.0), 16.0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def at_rest(v: FloatArray, i: FloatArray, sigma: float, block: int) -> tuple[float, float, float]:
     """Resistance of the contact at rest; what the voltage scatters by about it, V; :func:`long_run` of that."""
-    closed = median(v / i)
-    left = v - closed * i
+    left = np.empty(v.size)
+    for k in range(v.size):
+        left[k] = v[k] / i[k]
+    closed = median(left)
+    for k in range(v.size):
+        left[k] = v[k] - closed * i[k]
     spread = 1.4826 * scatter(left, 0.0)
     return closed, spread if spread == spread else 0.0, long_run(left, sigma, block)
 

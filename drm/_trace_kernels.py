@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -12,7 +14,7 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def far_from_median(samples: FloatArray, least: FloatArray, width: int) -> BoolArray:
     """Which samples are farther than `least` from the median of the `width` (odd) samples about them, NaN left out.
 
@@ -24,12 +26,12 @@ def far_from_median(samples: FloatArray, least: FloatArray, width: int) -> BoolA
     out = np.zeros(n, dtype=np.bool_)
     for k in range(n):
         x, far = samples[k], least[k]
-        if not (np.isfinite(x) and np.isfinite(far)):
+        if not (math.isfinite(x) and math.isfinite(far)):
             continue
         below = above = many = 0
         for j in range(max(0, k - half), min(n, k + half + 1)):
             y = samples[j]
-            if np.isfinite(y):
+            if math.isfinite(y):
                 many += 1
                 below += y < x - far
                 above += y > x + far
@@ -37,12 +39,14 @@ def far_from_median(samples: FloatArray, least: FloatArray, width: int) -> BoolA
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def haar(samples: FloatArray, levels: int, threshold: float) -> FloatArray:
     """Undecimated Haar transform of a circle of samples, details below `threshold` set to zero, and back."""
     n = samples.size
-    half = np.sqrt(0.5)
-    smooth = samples.copy()
+    half = math.sqrt(0.5)
+    smooth = np.empty(n)
+    for k in range(n):
+        smooth[k] = samples[k]
     details = np.empty((levels, n))
     for level in range(levels):
         step = 1 << level

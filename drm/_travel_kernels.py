@@ -14,7 +14,7 @@ FloatArray = NDArray[np.float64]
 ANEW = 1024
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def window_slope(samples: FloatArray, half: int) -> FloatArray:
     """Slope per sample of a quadratic fitted to each sample and `half` neighbours on both sides.
 

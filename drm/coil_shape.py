@@ -26,6 +26,9 @@ BENT = 0.1
 #: Order of the polynomial up to the armature's stop -> what the true motion moves the corner by, as a share of half the
 #: span that is fitted: simulated.
 CORNER = {2: 0.003, 3: 0.0007}
+#: What a sample is worth to a scatter by medians, by what it is worth to a standard deviation, for normal noise
+#: (F. R. Hampel, J. Am. Stat. Ass. 69 (1974), 383, from memory).
+MEDIAN_WORTH = 0.37
 #: Power of the time since the armature's start by which the current falls short.
 POWER = 3.0
 
@@ -78,7 +81,7 @@ def shape_of(
     if int(on.sum()) < 16:
         return CoilShape(peak_a=Quantity(pulse.peak_a, current_rel * pulse.peak_a))
     t_on, y_on, x_on = t[on], y[on], x[on]
-    start, stop = _armature(t_on, x_on, y_on, sigma, step, pulse.peak_a)
+    start, stop = _armature(t_on, x_on, y_on, sigma, step, pulse.peak_a, before.size)
     plateau, flat = _plateau(t_on, x_on, stop.value if stop else 0.3 * cut, cut, sigma, current_rel)
     volts, ohm = NOTHING, NOTHING
     if voltage is not None:
@@ -189,7 +192,7 @@ def _far_u(t: FloatArray, at: float, order: int, *, weight: FloatArray | None = 
 
 
 def _armature(
-    t: FloatArray, x: FloatArray, y: FloatArray, sigma: float, step: float, peak: float
+    t: FloatArray, x: FloatArray, y: FloatArray, sigma: float, step: float, peak: float, still: int
 ) -> tuple[Quantity, Quantity]:
     """Start and stop of the armature from the dip that it makes, s from the onset."""
     before, after = np.maximum.accumulate(y), np.maximum.accumulate(y[::-1])[::-1]
@@ -198,10 +201,10 @@ def _armature(
     if float(depth[k]) < max(5.0 * sigma, LEAST_DIP * peak) or k < 6 or k > t.size - 6:
         return NOTHING, NOTHING
     top = int(np.argmax(y[:k]))
-    return _start(t, x, top, sigma, step), _stop(t, x, top, k, sigma, step)
+    return _start(t, x, top, sigma, step), _stop(t, x, top, k, sigma, step, still)
 
 
-def _stop(t: FloatArray, x: FloatArray, top: int, k: int, sigma: float, step: float) -> Quantity:
+def _stop(t: FloatArray, x: FloatArray, top: int, k: int, sigma: float, step: float, still: int) -> Quantity:
     """Corner of the dip: two polynomials that meet in it, by least squares over every place about the lowest sample.
 
     Up to the corner the armature gains speed: a parabola leaves a part of that, a cubic minds the noise more. The one
@@ -217,9 +220,28 @@ def _stop(t: FloatArray, x: FloatArray, top: int, k: int, sigma: float, step: fl
         for many in (21, 31):
             places = np.linspace(max(low, best - 4.0 * u_s), min(high, best + 4.0 * u_s), many)
             cost = np.array([_corner(u, z, place, half * step, order) for place in places])
-            best, u_s = _lowest(places, cost / max(sigma**2, float(cost.min()) / max(1, u.size - 4 - order)))
+            best, u_s = _lowest(places, cost / _variance(sigma, still, float(cost.min()), u.size - 4 - order))
         found.append(Quantity(best, math.hypot(u_s, law * half * step)))
     return min(found, key=lambda q: q.u)
+
+
+def _variance(sigma: float, still: int, cost: float, free: int) -> float:
+    """Variance of the noise, from what it was at rest and from what a fit leaves.
+
+    Each is known from few samples: the greater of the two would be too great by some tenth, so they count together,
+    unless the fit leaves more than chance does.
+
+    Parameters
+    ----------
+    sigma, still : float, int
+        Standard deviation at rest, a median's, and from how many samples.
+    cost, free : float, int
+        Sum of squares that the fit leaves, and its degrees of freedom.
+    """
+    rest, left, free = MEDIAN_WORTH * still, cost / max(1, free), max(1, free)
+    if left > sigma**2 * (1.0 + 3.0 * math.sqrt(2.0 / free + 2.0 / rest)):
+        return left
+    return (rest * sigma**2 + free * left) / (rest + free)
 
 
 def _corner(u: FloatArray, z: FloatArray, place: float, wide: float, order: int) -> float:

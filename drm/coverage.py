@@ -76,6 +76,9 @@ def factor_of(row: Mapping[Any, Any], column: str) -> float:
     if column in STEPPED:
         return STEPPED[column]
     ends = SAMPLED.get(column, 0)
+    if ends == 1 and row.get("reference") == "motion" and column.endswith("_ms"):
+        # Counted from a start of motion, whose error is the encoder's step at rest.
+        return STEPPED["motion_start_ms"]
     width = number(row.get("sample_ms")) * (1.0 if column.endswith("_ms") else 1e-3)
     if not ends or not math.isfinite(width):
         return NORMAL

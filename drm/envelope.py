@@ -20,6 +20,8 @@ __all__ = ["Curve", "Departure", "departure", "load_reference"]
 FloatArray = NDArray[np.float64]
 #: Columns of a reference file; a result's own ``travel.csv`` has them.
 COLUMNS = ("kind", "time_ms", "travel_mm")
+#: Over how long a departure is read, ms.
+SMOOTH_MS = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,6 +107,18 @@ def load_reference(reference: ReferenceTravel, mechanism: str) -> dict[str, Curv
     return out
 
 
+def _smoothed(percent: FloatArray, u_mm: float, step_ms: float) -> FloatArray:
+    """Departures read by a parabola over 2 ms about each; as they are where the curve is too coarse or exact."""
+    many = 2 * round(0.5 * SMOOTH_MS / step_ms) + 1 if step_ms > 0.0 else 1
+    if u_mm <= 0.0 or many < 5 or percent.size < many:
+        return percent
+    half = many // 2
+    design = np.vander(np.arange(many) - float(half), 3, increasing=True)
+    fit = design @ np.linalg.pinv(design)
+    inner = np.convolve(percent, fit[half][::-1], mode="valid")
+    return np.concatenate([(fit @ percent[:many])[:half], inner, (fit @ percent[-many:])[many - half :]])
+
+
 def departure(curve: Curve, reference: Curve, *, rel: float, u_mm: float, contact_u_ms: float = 0.0) -> Departure:
     """Greatest departure of `curve` above and below `reference`.
 
@@ -115,7 +129,7 @@ def departure(curve: Curve, reference: Curve, *, rel: float, u_mm: float, contac
     u_mm : float
         Standard uncertainty of one reading.
     contact_u_ms : float
-        Standard uncertainty of the instant at which both are aligned.
+        Standard uncertainty of the instant at which both are aligned: the contacts', else the release's.
 
     Notes
     -----
@@ -135,10 +149,19 @@ def departure(curve: Curve, reference: Curve, *, rel: float, u_mm: float, contac
         return Departure()
     mine = np.interp(t[inside], curve.time_ms, curve.travel_mm)
     percent = 100.0 * (mine - reference.travel_mm[inside]) / total
-    pace = np.abs(np.gradient(mine, t[inside]))
+    pace = np.abs(np.gradient(reference.travel_mm[inside], t[inside]))
+    # The greatest of many readings is greater than the truth by what they scatter: a parabola about it reads past that.
+    # Beside a sudden change it overshoots: no reading is taken for more than the readings themselves.
+    smooth = _smoothed(percent, u_mm, float(np.median(np.diff(t))))
+    smooth = np.clip(smooth, float(np.min(percent)), float(np.max(percent)))
+    # An error that grows along the curve may bring another place to the top, so each is tried both ways.
+    scale, laid = 100.0 / total * rel * mine, 100.0 / total * contact_u_ms * pace
     out: list[Quantity] = []
     for sign in (1.0, -1.0):
-        k = int(np.argmax(sign * percent))
-        u = math.sqrt((rel * mine[k]) ** 2 + 2.0 * u_mm**2 + (contact_u_ms * pace[k]) ** 2)
-        out.append(Quantity(max(0.0, sign * float(percent[k])), 100.0 * u / total))
+        top = max(0.0, float(np.max(sign * smooth)))
+        moved = [
+            max(abs(max(0.0, float(np.max(sign * smooth + d))) - top) for d in (error, -error))
+            for error in (scale, laid)
+        ]
+        out.append(Quantity(top, math.hypot(100.0 / total * math.sqrt(2.0) * u_mm, *moved)))
     return Departure(out[0], out[1], "contact" if known else "command")

@@ -195,12 +195,14 @@ def _started(op: Operation, name: str, motion: Moved) -> dict[str, Quantity]:
 def _enveloped(
     breaker: Breaker, op: Operation, name: str, motion: Moved, contact: Quantity, reference: Curve
 ) -> dict[str, Quantity]:
+    # Laid over at the contacts where both tests know them, else at the release.
+    at_contact = bool(contact) and math.isfinite(reference.contact_ms)
     got = departure(
         curve_of(motion, op.reference_s[name], contact.value),
         reference,
         rel=breaker.instrument.travel_rel,
         u_mm=motion.u_mm,
-        contact_u_ms=contact.u if contact else 0.0,
+        contact_u_ms=contact.u if at_contact else 1e3 * reference_u(op, name),
     )
     return {"envelope_above_percent": got.above_percent, "envelope_below_percent": got.below_percent}
 

@@ -20,6 +20,11 @@ FloatArray = NDArray[np.float64]
 LEAST_S, PAUSE_S, LEAST_A = 50e-3, 0.1, 0.1
 #: Part of the run in which it is past its inrush and not yet at the end of the charge.
 STEADY = (0.3, 0.9)
+#: How long before its threshold an alternating current's beginning is looked for, s.
+LEAD_S = 2e-3
+#: What the law of an alternating current's beginning is off by, as a share of the sampling interval: simulated over all
+#: phases of the voltage.
+SMALL = 0.1
 
 
 @dataclass(frozen=True)
@@ -131,19 +136,23 @@ def _run(
     # The edges from the samples themselves: the smoothed level is blurred by its window.
     above = low + np.flatnonzero(np.abs(part) > max(6.0 * sigma, 0.05 * rms))
     first, last = int(above[0]), int(above[-1])
-    # An alternating current is below the threshold about each zero: so long the edges may hide.
-    hidden = float(np.percentile(np.diff(above), 99.5)) * step if above.size > 10 else step
-    edge_u = max(hidden, step) / math.sqrt(12.0)
-    begin, end = float(time[first]) - 0.5 * step, float(time[last]) + 0.5 * step
-    early = np.abs(x[first : first + max(4, round(2e-3 / step))])
-    begin_u = edge_u
+    hidden = _hidden(above) * step
     if hidden <= 2.0 * step:
+        early = np.abs(x[first : first + max(4, round(2e-3 / step))])
+        edge_u = max(hidden, step) / math.sqrt(12.0)
         back, begin_u = _rise(early, step, sigma, edge_u)
         begin = float(time[first]) - back
-    if hidden <= 2.0 * step:
         end, fall_u = _end(time, np.abs(x), first, last, step)
+        end_u = math.hypot(edge_u, fall_u)
     else:
-        fall_u = 0.0
+        near, least = np.abs(x[first : last + 1]), max(6.0 * sigma, 0.05 * rms)
+        after, end_u = _turned_off(near[-2:], least, step, hidden)
+        # Behind its inductance it is small at first: what stands out of the noise belongs to it.
+        low, least = max(0, first - round(LEAD_S / step)), max(6.0 * sigma, 1e-3 * rms)
+        first = low + int(np.flatnonzero(np.abs(x[low : first + 1]) > least)[0])
+        early = np.abs(x[first : first + max(5, round(0.4e-3 / step))])
+        before, begin_u = _turned_on(early, step, sigma, least)
+        begin, end = float(time[first]) - before, float(time[last]) + after
     length = last - first + 1
     steady = x[first + int(STEADY[0] * length) : first + int(STEADY[1] * length)]
     if steady.size < 8:
@@ -155,7 +164,7 @@ def _run(
         start_s=Quantity(begin, begin_u) if begun else NOTHING,
         peak_a=_peak(x[first : last + 1], sigma, current_rel) if begun else NOTHING,
         running_a=Quantity(level, math.hypot(current_rel * level, sigma / math.sqrt(steady.size))),
-        duration_s=Quantity(end - begin, math.sqrt(begin_u**2 + edge_u**2 + fall_u**2)) if begun and ended else NOTHING,
+        duration_s=Quantity(end - begin, math.hypot(begin_u, end_u)) if begun and ended else NOTHING,
         energy_j=NOTHING,
         begin_s=begin,
     )
@@ -166,6 +175,46 @@ def _run(
     joule = abs(float(np.sum(volts * x[first : last + 1])) * step)
     energy = Quantity(joule, joule * math.hypot(current_rel, voltage_rel))
     return MotorRun(out.start_s, out.peak_a, out.running_a, out.duration_s, energy, begin)
+
+
+def _hidden(above: NDArray[np.intp]) -> float:
+    """How many samples an alternating or rectified current is below the threshold about a zero; 1 where it is not."""
+    gaps = np.diff(above)
+    wide = gaps[gaps > 1]
+    return float(np.percentile(wide, 90.0)) if wide.size >= 3 else 1.0
+
+
+def _turned_on(x: FloatArray, step: float, sigma: float, least: float) -> tuple[float, float]:
+    """How long before its first sample above the threshold an alternating current began, and how sure that is, s.
+
+    Behind an inductance it grows as ``t sin(w t + phase)``, near a zero of that as ``t (t - t0)``: it began at one root
+    of the parabola through its first samples, at the later one where the lobe between the two would have been seen
+    (above `least`), else at either.
+    """
+    first, second = float(x[0]), float(x[1])
+    if not second > first:
+        return 0.5 * step, step / math.sqrt(12.0)
+    line = first / (second - first)
+    noise = math.hypot(second, first) * sigma / (second - first) ** 2
+    bend, slope, level = (float(c) for c in np.polyfit(np.arange(x.size), x, 2))
+    if x.size < 4 or not bend > 0.0 or not slope > 0.0:
+        return step * line, step * math.hypot(noise, SMALL)
+    apex = 0.5 * slope / bend
+    depth = bend * apex**2 - level
+    half = math.sqrt(max(depth, 0.0) / bend)
+    if depth > least or half > line + 1.0:
+        return step * (apex - half), step * math.hypot(noise, SMALL)
+    return step * apex, step * math.hypot(half, math.hypot(noise, SMALL))
+
+
+def _turned_off(x: FloatArray, least: float, step: float, hidden: float) -> tuple[float, float]:
+    """How long after its last sample an alternating current was cut, and how sure that is, s.
+
+    Where it would still be above the threshold `least` one sample later it was cut between the two, else anywhere in
+    the part about its zero that lies below the threshold.
+    """
+    width = step if 2.0 * float(x[1]) - float(x[0]) > least else hidden
+    return 0.5 * width, width / math.sqrt(12.0)
 
 
 def _end(time: FloatArray, x: FloatArray, first: int, last: int, step: float) -> tuple[float, float]:

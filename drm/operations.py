@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
@@ -47,7 +48,7 @@ class Operation:
     reference : dict
         Mechanism -> 'coil' or 'motion': what that instant is.
     reference_u_s : dict
-        Mechanism -> standard uncertainty of that instant where it is a coil's onset.
+        Mechanism -> standard uncertainty of that instant where coil or travel tell it.
     """
 
     number: int
@@ -274,6 +275,7 @@ def _operations(groups: list[_Group], record: Record, breaker: Breaker) -> tuple
                 # Nothing of its own but perhaps a change of state; a mechanism that stood still counts from the others.
                 reference_s[m.name], reference[m.name] = min(own) if own else g.first_s, "motion"
         kind: Kind = "open" if g.kind == "open" else "close"
-        u_s = {name: pulse.onset_u_s for name, pulse in g.coils.items() if name in reference}
+        u_s = {name: move.start_u_s for name, move in g.moves.items() if math.isfinite(move.start_u_s)}
+        u_s |= {name: pulse.onset_u_s for name, pulse in g.coils.items() if name in reference}
         out.append(Operation(k + 1, kind, starts[k], stop, reference_s, reference, u_s))
     return tuple(out)

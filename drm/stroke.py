@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from drm.breaker import Damping, SpeedZone
 from drm.kept import kept
 from drm.median import running_median
+from drm.motion import carried_back
 from drm.quantity import NOTHING, Quantity
 from drm.travel import Travel, speed
 
@@ -27,9 +28,6 @@ SPEED_ZONE = (0.25, 0.75)
 DAMPER_SHARE, REST_SHARE = 0.10, 0.01
 #: Over how long before a place the speed there is taken, s: a damper bends the speed at once, so no fit may run across.
 BEFORE_S = 2e-3
-#: What the assumed law of the first movement is off by, as a share of the time carried back: simulated, for forces that
-#: fall as a spring's do.
-START_LAW = 0.004
 #: Phases of an encoder's steps over which their rounding is averaged.
 PHASES = (np.arange(16) + 0.5) / 16.0
 #: Samples on either side of an instant in the fit that reads the way there.
@@ -278,12 +276,13 @@ def _damping(m: Moved, before_mm: float, rel: float) -> dict[str, Quantity]:
     out: dict[str, Quantity] = {}
     step = float(np.median(np.diff(m.time_s)))
     # An error of the scale moves the damper's position, which is stated in mm; the end is a share of the stroke.
-    elsewhere = crossing(m, m.stroke_mm - (1.0 + rel) * before_mm)
-    for column, at, moved_at in (("damping_entry_m_s", entry, elsewhere), ("damping_end_m_s", end, end)):
-        got, other = _pace_before(m, at), _pace_before(m, moved_at)
+    for column, at, stated_mm in (("damping_entry_m_s", entry, before_mm), ("damping_end_m_s", end, 0.0)):
+        got, bend = _pace_before(m, at)
         if got:
-            scale = got.value - other.value / (1.0 + rel) if other else rel * got.value
-            out[column] = Quantity(got.value, math.hypot(got.u, scale))
+            # Both places count from the rest at the end, which is known to a step like the one that was left.
+            place = bend * math.sqrt(2.0) * m.u_mm
+            scale = rel * (got.value + bend * stated_mm)
+            out[column] = Quantity(got.value, math.sqrt(got.u**2 + place**2 + scale**2))
     off = np.flatnonzero(np.abs(m.way_mm - m.stroke_mm) > band)
     # A swing that all but touches the band may count or not: both answers must be covered.
     doubt = 2.2 * math.sqrt(2.0) * m.u_mm
@@ -303,50 +302,24 @@ def _damping(m: Moved, before_mm: float, rel: float) -> dict[str, Quantity]:
     return out
 
 
-def _pace_before(m: Moved, at: Quantity) -> Quantity:
-    """Mean speed over the time before an instant, m/s, with what steps and noise leave; NOTHING where it is shorter."""
+def _pace_before(m: Moved, at: Quantity) -> tuple[Quantity, float]:
+    """Mean speed over the time before an instant, m/s, and by how much it changes with the place of that, m/s per mm.
+
+    With what steps and noise leave; NOTHING where the time before is shorter.
+    """
     if not at or at.value - BEFORE_S <= float(m.time_s[0]):
-        return NOTHING
-    (far, far_u, _), (near, near_u, _) = _local(m, at.value), _local(m, at.value - BEFORE_S)
-    return Quantity(1e-3 * (far - near) / BEFORE_S, 1e-3 * math.hypot(far_u, near_u) / BEFORE_S)
+        return NOTHING, 0.0
+    (far, far_u, fast), (near, near_u, slow) = _local(m, at.value), _local(m, at.value - BEFORE_S)
+    bend = 1e-3 * (fast - slow) / BEFORE_S / fast if fast > 0.0 else 0.0
+    return Quantity(1e-3 * (far - near) / BEFORE_S, 1e-3 * math.hypot(far_u, near_u) / BEFORE_S), bend
 
 
 @kept
 def start_of(m: Moved) -> Quantity:
     """Start of the motion, s on the record's clock: the first few per cent of the stroke carried back to rest.
 
-    Under a force that falls as the way grows, as a spring's does, ``t = t0 + a y^(1/2) + b y^(3/2)`` (from the work
-    done); driven by a screw the way grows with time itself, and ``t = t0 + a y^(1/2) + b y`` holds. Fitted from 0.3 %
-    (or six steps) to 6 % of the stroke.
+    :func:`drm.motion.carried_back` has the laws.
     """
     if not m.moves:
         return NOTHING
-    low = max(0.003 * m.stroke_mm, 6.0 * m.step_mm, 6.0 * m.u_mm)
-    high = max(0.06 * m.stroke_mm, 4.0 * low)
-    over = np.flatnonzero(m.way_mm >= high)
-    if over.size == 0:
-        return NOTHING
-    end = int(over[0])
-    under = np.flatnonzero(m.way_mm[:end] < low)
-    begin = int(under[-1]) + 1 if under.size else 0
-    t, y = m.time_s[begin:end], m.way_mm[begin:end]
-    if t.size < 6:
-        return NOTHING
-    s, origin = np.sqrt(np.maximum(y, 0.0)), float(t[0])
-    fits = []
-    for power in (3, 2):
-        design = np.stack([np.ones_like(s), s, s**power], axis=1)
-        found, *_ = np.linalg.lstsq(design, t - origin, rcond=None)
-        left = t - origin - design @ found
-        fits.append((float(left @ left), power, design, found, left))
-    # A screw's motion is none of a spring's by far; where both fit it is a spring's.
-    _, power, design, found, left = fits[1] if fits[1][0] < 0.5 * fits[0][0] else fits[0]
-    scatter = float(np.sqrt(np.sum(left**2) / max(1, t.size - 3)))
-    weights = np.linalg.pinv(design)[0]
-    # The rest position that is left is known to a step of the encoder: its error moves every reading alike.
-    root = np.maximum(s, 1e-9)
-    slopes = (float(found[1]) + power * float(found[2]) * root ** (power - 1)) / (2.0 * root)
-    zero = m.step_mm / math.sqrt(12.0) * abs(float(weights @ slopes))
-    # The curve's own shape below what is fitted is assumed: a part of the time back to rest.
-    u = math.sqrt(scatter**2 * float(weights @ weights) + zero**2 + (START_LAW * float(found[0])) ** 2)
-    return Quantity(origin + float(found[0]), u)
+    return carried_back(m.time_s, m.way_mm, m.stroke_mm, step_mm=m.step_mm, u_mm=m.u_mm)

@@ -63,7 +63,7 @@ def test_solved_gives_step_and_variances_of_the_inverse() -> None:
     sizes = np.array([1e-6, 1.0, 1e4, 1e-3])
     design = rng.normal(size=(30, 4)) / sizes
     normal, right = design.T @ design, design.T @ rng.normal(size=30)
-    step, variance = kernels.solved(normal, right)
+    step, variance = kernels.solved(normal, right, 4)
     np.testing.assert_allclose(step, np.linalg.solve(normal, right), rtol=1e-6)
     np.testing.assert_allclose(variance, np.diag(np.linalg.inv(normal)), rtol=1e-6)
 
@@ -82,7 +82,7 @@ def test_slope_of_a_level_is_that_of_ordinary_least_squares() -> None:
     rng = np.random.default_rng(2)
     t = np.linspace(1e-3, 6e-3, 400)
     r = 300e-6 + 5e-3 * t + rng.normal(scale=1e-6, size=t.size)
-    got, u = kernels.course(t, AMPS * r, np.full(t.size, AMPS))
+    got, u = kernels.course(t, AMPS * r, np.full(t.size, AMPS), 0, t.size, 0.0)
     (slope, _), covariance = np.polyfit(t, r, 1, cov=True)
     assert got == pytest.approx(slope, abs=0.3 * u)
     assert u == pytest.approx(math.sqrt(covariance[0, 0]), rel=0.4)
@@ -93,7 +93,7 @@ def test_stray_samples_do_not_turn_a_slope() -> None:
     t = np.linspace(1e-3, 6e-3, 400)
     v = AMPS * (300e-6 + 5e-3 * t) + rng.normal(scale=2e-4, size=t.size)
     v[350:380] += 0.2
-    got, u = kernels.course(t, v, np.full(t.size, AMPS))
+    got, u = kernels.course(t, v, np.full(t.size, AMPS), 0, t.size, 0.0)
     assert abs(got - 5e-3) < 4.0 * u
 
 

@@ -15,6 +15,9 @@ from drm.breaker import Damping
 from drm.coil_shape import shape_of
 from drm.coils import pulses
 from drm.contact_state import Switched
+from drm.coverage import factor_of
+from drm.envelope import Curve, departure
+from drm.motion import strokes
 from drm.motor import motor_runs
 from drm.pickup import Attempt, pick_up
 from drm.quantity import NOTHING, Quantity
@@ -142,3 +145,71 @@ def test_a_gain_that_both_voltages_share_is_whole_in_the_pick_up_between_them():
     (got,) = pick_up(attempts)
     # 4 V apart, uniformly between; 1 % of 70 V.
     assert got.between_v.u == pytest.approx(math.hypot(4.0 / math.sqrt(12.0), 0.70))
+
+
+def test_an_onset_states_the_scatter_that_it_has():
+    # Chance of the root mean square of 80 is 8 %.
+    rng, z = np.random.default_rng(11), []
+    for _ in range(80):
+        on_s = 0.05 + rng.uniform() * STEP_S
+        (pulse,) = pulses(T, coil(on_s, 0.1 + rng.uniform() * STEP_S, 3e-3, noise=0.01).channel("TC"))
+        z.append((pulse.onset_s - on_s) / pulse.onset_u_s)
+    assert 0.78 < float(np.sqrt(np.mean(np.square(z)))) < 1.25
+
+
+@settings(max_examples=25, deadline=None)
+@given(phases, phases, st.floats(0.15, 0.85))
+def test_an_alternating_motors_run_is_known_to_a_sample(begin, end, turn):
+    # 50 Hz, switched on away from a zero of the voltage, growing behind an inductance; cut wherever it is.
+    start_s, stop_s = 0.05 + begin * STEP_S, 0.16 + end * 10e-3
+    t = T - start_s
+    on = (t >= 0.0) & (stop_s >= T)
+    amps = np.where(
+        on, 20.0 * -np.expm1(-np.maximum(t, 0.0) / 5e-3) * np.sin(2.0 * np.pi * 50.0 * t + np.pi * turn), 0.0
+    )
+    amps = amps + 0.01 * np.random.default_rng(3).standard_normal(T.size)
+    (run,) = motor_runs(Record("m", "m.cfg", T, (Channel("M", "A", amps),)), "M")
+    assert abs(run.start_s.value - start_s) < max(0.5 * STEP_S, 4.0 * run.start_s.u)
+    assert abs(run.duration_s.value - (stop_s - start_s)) < max(1.1 * STEP_S, 4.0 * run.duration_s.u)
+    assert run.duration_s.u < 0.2e-3
+
+
+@pytest.mark.parametrize("step_mm", [0.02, 0.1])
+def test_a_start_of_motion_without_a_coil_is_as_sure_as_the_encoder_lets_it(step_mm):
+    # A constant push of 300 m/s2 over 120 mm: y = a t^2 / 2.
+    rng, z = np.random.default_rng(5), []
+    for _ in range(40):
+        begin_s = 0.06 + rng.uniform() * STEP_S
+        way = np.minimum(0.5 * 3e5 * np.maximum(T - begin_s, 0.0) ** 2, 120.0)
+        (one,) = strokes(T, step_mm * np.round((way + rng.uniform(0.0, 1.0)) / step_mm))
+        assert one.start_u_s < 0.15e-3
+        z.append((one.start_s - begin_s) / one.start_u_s)
+    assert 0.6 < float(np.sqrt(np.mean(np.square(z)))) < 1.4
+
+
+def test_a_time_from_a_start_of_motion_has_that_ones_coverage_factor():
+    row = {"reference": "motion", "sample_ms": 0.05, "opening_time_ms_u": 0.05}
+    assert factor_of(row, "opening_time_ms") == factor_of(row, "motion_start_ms")
+    assert factor_of(row | {"reference": "coil"}, "opening_time_ms") > 1.9
+
+
+def test_the_encoders_steps_do_not_add_to_a_departure():
+    # 1 mm of 120 beyond the reference throughout; the greatest of all rounded readings lies half a step above that.
+    ms = np.arange(0.0, 60.0, 0.25)
+    way, step = 1.93 * ms, 0.4
+    mine = Curve("open", ms, step * np.round((way + 1.0) / step))
+    raw = float(np.max(mine.travel_mm - way))
+    reference = Curve("open", ms, way)
+    got = departure(mine, reference, rel=0.0, u_mm=step / math.sqrt(12.0)).above_percent
+    assert raw > 1.18
+    assert 0.01 * reference.total_mm * got.value == pytest.approx(1.0, abs=0.16)
+
+
+def test_a_departure_that_the_scale_may_hide_is_within_its_uncertainty():
+    ms = np.arange(0.0, 60.0, 0.25)
+    way = 100.0 / (1.0 + np.exp(-(ms - 30.0) / 4.0))
+    got = departure(Curve("open", ms, 0.99 * way), Curve("open", ms, way), rel=0.01, u_mm=0.0)
+    assert got.above_percent.value == pytest.approx(0.0, abs=0.01)
+    assert got.below_percent.u == pytest.approx(0.99, abs=0.02)
+    low = departure(Curve("open", ms, way), Curve("open", ms, way), rel=0.01, u_mm=0.0)
+    assert low.above_percent.u == pytest.approx(1.0, abs=0.02)
