@@ -157,14 +157,24 @@ def _assigned(
         return None
     part = np.where(count[np.ix_(use, use)] > 0, cost[np.ix_(use, use)], MOST * max(1, int(count.max())))
     part = part + MOVED * (1.0 - np.eye(use.size))
-    if bool((np.diag(part) <= part.min(axis=1)).all()):
-        # Each voltage fits its own current best: no other assignment can cost less.
+    if _own_is_best(part):
         return float(np.diag(part).sum()), {int(k): int(k) for k in use}, cost, count, lag
     from scipy.optimize import linear_sum_assignment
 
     row, column = linear_sum_assignment(part)
     to = {int(use[r]): int(use[c]) for r, c in zip(row, column, strict=True)}
     return float(part[row, column].sum()), to, cost, count, lag
+
+
+def _own_is_best(cost: FloatArray) -> bool:
+    """Whether leaving each voltage with its own current costs least: no round of exchanges costs less than nothing.
+
+    Shortest ways between all pairs (Floyd, 1962); so a library of optimisation is loaded only where leads are wrong.
+    """
+    more = cost - np.diag(cost)[:, None]
+    for k in range(more.shape[0]):
+        more = np.minimum(more, more[:, k, None] + more[None, k, :])
+    return bool((np.diag(more) >= 0.0).all())
 
 
 def _exchanged(

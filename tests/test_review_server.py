@@ -312,12 +312,15 @@ def test_killed_while_it_saves_it_loses_nothing(part: str, tmp_path: Path) -> No
         told = server.ask("/api/overview")
         server.decide(key_of(told, "A1"), {"action": "exclude"}, reason="first")
         server.decide(key_of(told, "A2"), {"action": "accept"}, reason="second")
-        for _ in range(4000):
-            if any(p.name == part for p in folder.glob(".part-*/*")):
-                break
-            time.sleep(0.002)
-        else:
-            raise AssertionError("no saving was seen")
+        # The file stands there for some milliseconds: where it was missed, another saving is waited for.
+        decided, until = ["first", "second"], time.monotonic() + 60.0
+        again = time.monotonic() + 6.0
+        while not any(p.name == part for p in folder.glob(".part-*/*")):
+            assert time.monotonic() < until, "no saving was seen"
+            if time.monotonic() > again:
+                again = time.monotonic() + 6.0
+                decided.append(f"{len(decided)} more")
+                server.decide(key_of(told, "A2"), {"action": "accept"}, reason=decided[-1])
         assert server.stop(signal.SIGKILL) == -signal.SIGKILL
     in_order(folder)
     assert names <= {p.name for p in folder.iterdir()}
@@ -327,12 +330,12 @@ def test_killed_while_it_saves_it_loses_nothing(part: str, tmp_path: Path) -> No
         about = json.loads(pq.read_schema(folder / f"{table}.parquet").metadata[b"drm"])
         told.append(about["provenance"]["edits"])
     assert len({len(t) for t in told}) == 1
-    assert ("second" in (folder / "report.html").read_text("utf-8")) == (len(told[0]) == 2)
+    assert ("second" in (folder / "report.html").read_text("utf-8")) == (len(told[0]) >= 2)
     assert len(pd.read_parquet(folder / "features.parquet")) == 6
     assert (folder / "report.html").read_text("utf-8").rstrip().endswith("</html>")
-    assert [e.reason for e in read_log(folder / "edits.jsonl").edits] == ["first", "second"]
-    with serving(folder) as again:
-        assert again.settled()["version"] == 2
+    assert [e.reason for e in read_log(folder / "edits.jsonl").edits] == decided
+    with serving(folder) as once_more:
+        assert once_more.settled()["version"] == len(decided)
     assert "excluded" in set(pd.read_parquet(folder / "features.parquet")["by_hand"])
 
 

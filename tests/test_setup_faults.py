@@ -7,8 +7,11 @@ from types import ModuleType
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 import drm
+from drm import setup_pairing
 from drm.setup_fault import Fault, reasons_for
 from drm.setup_scale import Closed, scale
 from drm.siblings_use import usable
@@ -204,3 +207,16 @@ def test_a_voltage_at_its_ceiling_all_the_time_is_no_scale():
     codes = {f.code for f in drm.diagnose(replace(made.record, channels=stuck), made.breaker).findings}
     assert "setup.lead-off" in codes
     assert "setup.scale" not in codes
+
+
+@settings(max_examples=60, deadline=None)
+@given(n=st.integers(2, 7), seed=st.integers(0, 9999), own=st.floats(0.0, 1.0))
+def test_own_currents_are_left_where_no_assignment_costs_less(n: int, seed: int, own: float) -> None:
+    """`scipy.optimize.linear_sum_assignment` as the reference."""
+    from scipy.optimize import linear_sum_assignment
+
+    cost = np.random.default_rng(seed).random((n, n))
+    cost[np.diag_indices(n)] *= own
+    row, column = linear_sum_assignment(cost)
+    least, mine = float(cost[row, column].sum()), float(np.trace(cost))
+    assert setup_pairing._own_is_best(cost) == (mine <= least + 1e-12)
