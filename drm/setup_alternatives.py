@@ -8,21 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
-
-import numpy as np
 
 from drm.quantity import Quantity
 from drm.setup_pairing import HIDDEN, LEAST_SCATTER_S, MOST, SCATTER
 from drm.setup_skew import Events
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from drm.observe import Moving
 
-__all__ = ["Alternative", "Instants", "alternatives", "read_again"]
+__all__ = ["Alternative", "Instants", "alternatives"]
 
 Kind = Literal["leads", "travel", "clock"]
 
@@ -74,7 +70,7 @@ class Alternative:
     voltage, travel : mapping
         Interrupter -> the one whose voltage, the mechanism whose travel, is in truth its own.
     later_s, apart_s : mapping
-        Interrupter -> how much later its instants lie on the travel's clock, and the arcing contact's instant by itself.
+        Interrupter -> how much later its instants lie on the travel's clock, and the arcing contact's by itself.
     """
 
     kind: Kind
@@ -158,64 +154,3 @@ def _square(voltage: Instants, current: Instants) -> float:
     if not math.isfinite(lag):
         return 0.0
     return min((lag / scatter) ** 2, HIDDEN if v.hidden or i.hidden else MOST)
-
-
-def read_again(table: pd.DataFrame, seen: Sequence[Instants], other: Alternative) -> pd.DataFrame:
-    """The feature table as it would be, had the test been made in the `other` way; uncertainties as they were.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row per operation and interrupter.
-    """
-    new = table.copy()
-    row = {(int(n), str(i)): k for n, i, k in zip(table["operation"], table["interrupter"], table.index, strict=True)}
-    at = {(i.operation, i.interrupter): i for i in seen}
-    kept = [c for c in ("record", "breaker", "operation", "kind", "pole", "interrupter", "position", "mechanism",
-                        "reference", "current_a", "by_hand") if c in table]  # fmt: skip
-    moved = [c for c in table.columns if c not in kept]
-    for (number, name), here in at.items():
-        source = at.get((number, other.voltage.get(name, name)))
-        if name not in other.who or source is None or (number, name) not in row:
-            continue
-        k = row[number, name]
-        if source is not here:
-            new.loc[k, moved] = table.loc[row[number, source.interrupter], moved]
-            # The drop is the other's, the current this one's own.
-            share = float(table.loc[row[number, source.interrupter], "current_a"]) / float(table.loc[k, "current_a"])
-            for column in (c for c in moved if c.endswith(("_uohm", "_uohm_mm")) and math.isfinite(share)):
-                new.loc[k, column] *= share
-        later = other.later_s.get(name, 0.0)
-        apart = later + other.apart_s.get(name, 0.0)
-        taken = replace(source, main_s=_moved(source.main_s, later), arcing_s=_moved(source.arcing_s, apart))
-        for column, value in _places(taken, here.movements.get(other.travel.get(name, here.mechanism))).items():
-            if column in new:
-                new.loc[k, column] = value
-        _area(new, table, k, row.get((number, source.interrupter), k))
-    return new
-
-
-def _moved(instant: Quantity, later_s: float) -> Quantity:
-    return replace(instant, value=instant.value + later_s)
-
-
-def _places(i: Instants, moving: Moving | None) -> dict[str, float]:
-    """What travel and speed read at the instants."""
-    if moving is None:
-        return {}
-    main, arcing = moving.at(i.main_s).mm, moving.at(i.arcing_s).mm
-    pace = float(np.interp(i.arcing_s.value, moving.time_s, moving.pace_m_s)) if i.arcing_s else math.nan
-    return {
-        "main_contact_mm": main,
-        "arcing_contact_mm": arcing,
-        "arcing_wipe_mm": arcing - main,
-        "parting_speed_m_s": pace,
-    }
-
-
-def _area(new: pd.DataFrame, table: pd.DataFrame, row: int, source: int) -> None:
-    """Resistance over travel grows with the travel between the instants."""
-    if {"arcing_area_uohm_mm", "arcing_wipe_mm"} <= set(table.columns):
-        share = float(new.loc[row, "arcing_wipe_mm"]) / float(table.loc[source, "arcing_wipe_mm"])
-        if math.isfinite(share) and share > 0.0:
-            new.loc[row, "arcing_area_uohm_mm"] *= share

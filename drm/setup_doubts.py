@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from drm.setup_alternatives import Alternative, Instants, alternatives, read_again
+from drm.setup_alternatives import Alternative, Instants, alternatives
+from drm.setup_reread import read_again
 from drm.siblings import Comparison, SiblingCurve, compare
 from drm.siblings_prior import Population
 

@@ -40,8 +40,8 @@ HIDDEN = 4.0
 BAD, EACH, LEFT, BETTER = 6.0, 3.0, 0.3, 0.75
 #: A skew is named when it is this many standard uncertainties, samples and seconds away from none.
 SURE, LEAST_SAMPLES, LEAST_S = 3.0, 1.5, 60e-6
-#: So many others at least must show one skew before one that departs from them is named for that, and it must by so many
-#: standard uncertainties: it is the furthest of all.
+#: So many others at least must show one skew before one that departs from them is named for that, and so many standard
+#: uncertainties it must depart by: it is the furthest of all.
 AGREE, FURTHEST = 3, 3.5
 
 _BASIS = "physics: a contact that parts ends the current, one that touches begins it, at the same instant"
