@@ -277,6 +277,7 @@ def _concluded(
     comparison = compare(table, curves=curves_of(readings), population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
+    table["sample_ms"] = 1e3 / record.sample_rate_hz
     since = None
     if reference is not None:
         others = {"mechanisms": mechanisms, "timing": rest.timing, "travel": rest.curves}
