@@ -31,7 +31,7 @@ GROSS_MM = 1.5
 
 @dataclass(frozen=True)
 class Row:
-    """One interrupter in one operation: estimate less truth, its standard uncertainty, the stated half width of 95 %."""
+    """One interrupter in one operation: estimate less truth, standard uncertainty, stated half width of 95 %."""
 
     condition: str
     record: int
