@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from drm.breaker import Breaker, Mechanism
 from drm.coils import bridged
 from drm.kept import kept
+from drm.median import median, medians
 from drm.record import Channel, Record
 
 __all__ = ["LEAST_SWING", "Change", "auxiliary_changes", "interrupter_changes", "levels"]
@@ -134,7 +135,10 @@ def _injected(amps: FloatArray, rate_hz: float) -> float:
     x = bridged(amps)
     if x.size < many:
         return 0.0
-    return float(np.median(x[: x.size // many * many].reshape(-1, many), axis=1).max())
+    blocks = x[: x.size // many * many].reshape(-1, many)
+    # Only where half of a block lies as high as that of the greatest mean can the median be greater.
+    likely = median(blocks[int(np.argmax(blocks.mean(axis=1)))])
+    return float(medians(blocks[2 * np.count_nonzero(blocks >= likely, axis=1) >= many]).max())
 
 
 def _changes(state: NDArray[np.int8], least: tuple[int, int]) -> list[tuple[int, int, int]]:

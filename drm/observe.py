@@ -12,6 +12,7 @@ from drm.breaker import Instrument
 from drm.denoise import Hum
 from drm.features.observation import Observation
 from drm.kept import kept
+from drm.median import nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace, slope, without_loop
 from drm.travel import Reading as TravelReading
@@ -121,4 +122,4 @@ def _drift(trace: Trace) -> float:
     first, last = ratio[:third], ratio[ratio.size - third :]
     if third < 8 or not (np.isfinite(first).any() and np.isfinite(last).any()):
         return 0.0
-    return abs(float(np.nanmedian(last) - np.nanmedian(first))) / math.sqrt(12.0)
+    return abs(float(nanmedian(last) - nanmedian(first))) / math.sqrt(12.0)

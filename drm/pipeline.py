@@ -22,6 +22,7 @@ from drm.errors import InputError
 from drm.findings import Finding, findings
 from drm.kept import Kept, keeping
 from drm.mechanical import mechanical
+from drm.median import nanmedian
 from drm.motion import LEAST_STROKE_MM
 from drm.observe import Moving
 from drm.operation_zones import Found, first_zones, traces_of, zones_of
@@ -277,6 +278,7 @@ def _concluded(
     comparison = compare(table, curves=curves_of(readings), population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
+    table["sample_ms"] = 1e3 / record.sample_rate_hz
     since = None
     if reference is not None:
         others = {"mechanisms": mechanisms, "timing": rest.timing, "travel": rest.curves}
@@ -330,7 +332,7 @@ def _spoil(seen: Seen, rows: Sequence[dict[str, Any]], readings: Sequence[Readin
         seen.breaker,
         seen.operations,
         {(r.operation.number, r.interrupter.name): (r.zones.main_s.value, r.zones.arcing_s.value) for r in readings},
-        {name: float(np.nanmedian(v)) for name, v in arcing.items() if np.isfinite(v).any()},
+        {name: nanmedian(v) for name, v in arcing.items() if np.isfinite(v).any()},
         {name: t.mm for name, t in seen.travels.items()},
     )
     for row in rows:

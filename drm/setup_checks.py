@@ -14,6 +14,7 @@ from drm.breaker import Breaker
 from drm.contacts import auxiliary_changes
 from drm.errors import RecordError
 from drm.kept import kept
+from drm.median import median
 from drm.operations import Operation, coil_pulses
 from drm.quantity import Quantity
 from drm.record import Record
@@ -237,5 +238,5 @@ def _like_the_named(record: Record, breaker: Breaker, spare: Sequence[str]) -> b
     known = [x for n in named if math.isfinite(x := spans(n))]
     if not known:
         return False
-    usual = float(np.median(known))
+    usual = median(known)
     return any(0.1 * usual < spans(n) < 10.0 * usual for n in spare)

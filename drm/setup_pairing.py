@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Breaker
+from drm.median import median
 from drm.operations import Operation
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import Trace
@@ -246,7 +247,7 @@ def _apart(
                 if math.isfinite(e.lag_s):
                     lags.setdefault(name, []).append(e.lag_s)
     for name, values in sorted(lags.items()):
-        lag, apart = float(np.median(values)), max(values) - min(values)
+        lag, apart = median(values), max(values) - min(values)
         skew = skews.get(name, NOTHING)
         near = abs(lag) <= LARGEST_SKEW or (skew and abs(skew.value) <= LARGEST_SKEW)
         # Of clocks that differ every operation shows the same lag.
@@ -276,7 +277,7 @@ def _removed(
     known = {n: s for n, s in skews.items() if s and abs(s.value) <= LARGEST_SKEW}
     if not known:
         return {}
-    step = float(np.median([t.step_s for t in traces.values()]))
+    step = median([t.step_s for t in traces.values()])
     every = {n: m for names in chains.values() for n in names for m in names if m in known}
     common = pooled(list(known.values()))
     alike = all(abs(s.value - common.value) <= max(SURE * s.u, LEAST_SAMPLES * step) for s in known.values())

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import median, nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
 
@@ -40,7 +41,7 @@ LEAST_MOVE = 0.3
 def _states(trace: Trace) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     """Parted state from the voltage (0 to 1); falling or rising course of the current (-1 to 1); share of the level."""
     threshold = min(METALLIC_VOLT, 0.9 * trace.ceiling_v)
-    closed = float(np.nanmedian(trace.voltage_v[trace.rest]))
+    closed = nanmedian(trace.voltage_v[trace.rest])
     if not threshold > 3.0 * closed:
         return None
     low = max(0.3 * threshold, 2.0 * closed)
@@ -51,7 +52,7 @@ def _states(trace: Trace) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     course = np.append(np.diff(share), 0.0)
     # Twenty thousand samples tell it to a per cent.
     some = course[:: max(1, course.size // 20_000)]
-    noise = 1.4826 * float(np.median(np.abs(some - np.median(some))))
+    noise = 1.4826 * median(np.abs(some - median(some)))
     course = np.where(np.abs(course) > 6.0 * noise, course, 0.0)
     return parted, np.asarray(np.clip(course / max(6.0 * noise, 0.02), -1.0, 1.0)), share
 
@@ -81,7 +82,7 @@ def _lag(parted: FloatArray, course: FloatArray, share: FloatArray, most: int) -
     cost = first + np.concatenate([[0.0], np.cumsum(steps)])
     best = float(cost.min())
     # A flat bottom is met in its middle.
-    at = int(np.median(lags[cost <= best + 0.25]))
+    at = int(median(lags[cost <= best + 0.25]))
     beside = np.abs(lags - at) >= 4
     return at, best, float(cost[beside].min()) if bool(beside.any()) else best
 
@@ -95,8 +96,8 @@ def _knee(samples: FloatArray, at: int, before: slice, least: float, ceiling: fl
     near = samples[before]
     if near.size < 4:
         return math.nan
-    level = float(np.median(near))
-    width = max(6.0 * 1.4826 * float(np.median(np.abs(near - level))), least)
+    level = median(near)
+    width = max(6.0 * 1.4826 * median(np.abs(near - level)), least)
     away = np.abs(samples - level) > width
     k = at
     while k > 0 and away[k] and at - k < 40:
@@ -207,7 +208,7 @@ def _arced(trace: Trace, share: FloatArray, turn: int) -> bool:
     past = volts[_before(int(flowing[0]), trace.kind)]
     if past.size < 4:
         return True
-    level = float(np.median(past))
+    level = median(past)
     meanwhile = volts[flowing[0] : turn]
     return level >= 0.98 * trace.ceiling_v or bool((np.abs(meanwhile[:-1] - level) > 0.1 * abs(level)).any())
 
@@ -228,7 +229,7 @@ def _voltage_knee(trace: Trace, turn: int) -> float:
     # A momentary part-separation may run into the loss: what metal can bear is not yet the loss.
     least = 0.5 * min(METALLIC_VOLT, trace.ceiling_v) if opening else 0.02 * float(np.max(np.abs(volts)))
     knee = _knee(volts, turn, past, least, ceiling if opening else math.inf)
-    hidden = not opening and volts[past].size > 0 and float(np.median(volts[past])) >= ceiling
+    hidden = not opening and volts[past].size > 0 and median(volts[past]) >= ceiling
     return knee + (-CEILING_LATE if hidden else RAMP_LATE)
 
 
@@ -288,9 +289,9 @@ def pooled(skews: Sequence[Quantity]) -> Quantity:
     # An event that tells little must not outvote one that tells much.
     known = [s for s in told if s.u <= 2.0 * min(t.u for t in told)]
     values = np.array([s.value for s in known])
-    middle = float(np.median(values))
+    middle = median(values)
     least = min(s.u for s in known)
-    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    spread = 1.4826 * median(np.abs(values - middle))
     # Most of one event's uncertainty is the filters', which no number of events averages out.
     return Quantity(middle, max(0.7 * least, math.hypot(least, spread) / math.sqrt(values.size)))
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.kept import kept
+from drm.median import median
 from drm.operations import Operation
 from drm.setup_fault import Fault
 
@@ -154,7 +155,7 @@ def exchanged_across(
                 key = (h.operation, h.what.split()[0])
                 rest = [mm for n, mm in here[key].items() if n not in (a, b)]
                 if len(rest) >= 3:
-                    usual = float(np.median(rest))
+                    usual = median(rest)
                     own.append(here[key][name] - usual)
                     other.append(place(h, mechanism) - usual)
         if len(own) < 4:
@@ -185,7 +186,7 @@ def _starts(mm: FloatArray, time_s: FloatArray, operation: Operation) -> float:
     good = np.flatnonzero(np.isfinite(x))
     if good.size < 8:
         return math.nan
-    rest = float(np.median(x[good[: max(4, good.size // 50)]]))
+    rest = median(x[good[: max(4, good.size // 50)]])
     stroke = float(np.nanmax(np.abs(x - rest)))
     moved = np.flatnonzero(np.abs(x - rest) > max(1.0, 0.01 * stroke))
     return float(time_s[part][moved[0]]) if stroke > 10.0 and moved.size else math.nan
@@ -217,7 +218,7 @@ def wrong_time(
             coil = operation.reference_s[name] if operation.reference.get(name) == "coil" else math.nan
             if high - low > 20.0 and places and 2 * len(still) > len(places):
                 what = "the contacts part or touch while this travel stands still at its end"
-                numbers = {"travel_at_the_contacts_mm": float(np.median(places)), "travel_mm": high - low}
+                numbers = {"travel_at_the_contacts_mm": median(places), "travel_mm": high - low}
             elif start < coil - 1e-3:
                 what = "this travel moves before its coil is energised"
                 numbers = {"motion_before_coil_ms": 1e3 * (coil - start)}
@@ -256,15 +257,15 @@ def _late(
         begun = _starts(mm, time_s, operation)
         if own and math.isfinite(begun) and operation.reference.get(name) == "coil":
             start[name] = begun - operation.reference_s[name]
-            contact[name] = float(np.median(own)) - operation.reference_s[name]
+            contact[name] = median(own) - operation.reference_s[name]
     if len(start) < 3:
         return {}
     out = {}
     for name in start:
         others = [m for m in start if m != name]
         begun_others = [start[m] for m in others]
-        moved = start[name] - float(np.median(begun_others))
-        parted = contact[name] - float(np.median([contact[m] for m in others]))
+        moved = start[name] - median(begun_others)
+        parted = contact[name] - median([contact[m] for m in others])
         # A mechanism that is late is late with its contacts too; and of three the odd one is off both of the others.
         if (
             abs(moved) > LATE_S

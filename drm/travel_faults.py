@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.kept import kept
+from drm.median import median
 from drm.stroke import Moved
 
 __all__ = ["travel_faults"]
@@ -30,7 +31,7 @@ def travel_faults(m: Moved) -> tuple[str, ...]:
     if not m.moves or m.time_s.size < 32:
         return ()
     x, t = m.way_mm, m.time_s
-    step_s = float(np.median(np.diff(t)))
+    step_s = median(np.diff(t))
     least = max(LEAST_SHARE * m.stroke_mm, 5.0 * m.step_mm, 6.0 * m.u_mm)
     inside = np.flatnonzero((x > 0.05 * m.stroke_mm) & (x < 0.95 * m.stroke_mm))
     if inside.size < 16:

@@ -10,6 +10,7 @@ import numpy as np
 
 from drm.breaker import ReferenceTravel
 from drm.findings import Finding, Level
+from drm.median import median, nanmedian
 from drm.rules.cautions import look_at_mechanism, measure_again
 from drm.rules.context import Context, joined
 from drm.shift import explain
@@ -126,7 +127,7 @@ def _main_in_place(c: Context, interrupter: str, operation: int) -> bool:
         mine = values[(rows["interrupter"] == interrupter).to_numpy(dtype=bool)]
         if mine.size != 1 or not math.isfinite(float(mine[0])):
             return False
-        away.append(float(mine[0]) - float(np.nanmedian(values)))
+        away.append(float(mine[0]) - nanmedian(values))
     return abs(away[0]) < MAIN_SHARE * abs(away[1])
 
 
@@ -147,7 +148,7 @@ def mechanisms_apart(c: Context) -> Iterator[Finding]:
             us = good[f"{column}_u"].fillna(0.0).to_numpy(dtype=float) if f"{column}_u" in good else 0.0 * values
             for k, name in enumerate(good["mechanism"]):
                 others = np.delete(values, k)
-                middle = float(np.median(others))
+                middle = median(others)
                 spread = math.sqrt(absolute**2 + (share * middle) ** 2 + float(us[k]) ** 2)
                 away = (float(values[k]) - middle) / spread
                 # Of three, the odd one is off both others; the other two are off one another's middle.
