@@ -34,6 +34,7 @@ from drm.record import Record
 from drm.reference import Reference
 from drm.reference_whole import changes_table, compared, earlier_curves
 from drm.setup_checks import SetupSeen, beside_the_rest, in_the_traces
+from drm.setup_doubts import doubts, instants_of
 from drm.setup_fault import Fault, reasons_for
 from drm.siblings import compare
 from drm.siblings_prior import ORIENTATION, Population
@@ -275,9 +276,12 @@ def _concluded(
     rest = mechanical(record, breaker, operations, travels, rows, curves=curves)
     table, mechanisms = pd.DataFrame(rows), rest.mechanisms
     now("comparing the siblings")
-    comparison = compare(table, curves=curves_of(readings), population=population)
+    shapes = tuple(curves_of(readings))
+    comparison = compare(table, curves=shapes, population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
+    doubted = doubts(instants_of(readings, seen.movements, seen.setup), table, comparison, population, shapes)
+    table["sample_ms"] = 1e3 / record.sample_rate_hz
     since = None
     if reference is not None:
         others = {"mechanisms": mechanisms, "timing": rest.timing, "travel": rest.curves}
@@ -291,6 +295,7 @@ def _concluded(
         readings_facts={
             "reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()},
             "setup_faults": faults,
+            "setup_doubts": doubted,
             "reference": reference,
             "since": since,
             "timing": rest.timing,

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from drm.median import median, nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
+from drm.zones import UNSEEN_S
 
-__all__ = ["LARGEST_SKEW", "Events", "events_of", "pooled", "skew_of", "without_skew"]
+__all__ = ["EVENT_U", "FILTER_S", "LARGEST_SKEW", "Events", "events_of", "pooled", "skew_of", "without_skew"]
 
 FloatArray = NDArray[np.float64]
 
@@ -283,7 +284,9 @@ def events_of(trace: Trace) -> Events:
             place -= 1
         amps = _current_knee(trace, share, place)
     at = trace.time_s[0]
-    hidden = turn >= 0 and _arced(trace, share, turn)
+    # A bounce is over before the contact could have gone that far.
+    bounced = not (volts - amps) * trace.step_s > max(UNSEEN_S, 3.0 * trace.step_s)
+    hidden = turn >= 0 and bounced and _arced(trace, share, turn)
     return Events(float(at + volts * trace.step_s), float(at + amps * trace.step_s), hidden)
 
 

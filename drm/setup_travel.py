@@ -27,6 +27,12 @@ FloatArray = NDArray[np.float64]
 #: they are after it. Healthy linkages differ by some 0.5 mm (common practice, no source), but not in such a way that
 #: the other mechanism's travel puts them right.
 LEAST_MM, TIMES = 0.35, 4.0
+#: What healthy mechanisms of one breaker differ by (standard deviations; common practice, no source): adjustment of the
+#: linkage, mm; scale of the sensor; place of one contact, mm; and that place from one operation to the next, mm.
+LINKAGE_MM, SCALE_REL, CONTACT_MM, AGAIN_MM = 0.5, 0.01, 0.4, 0.25
+#: Where so many happenings tell, an exchange is also named when its squared misfit by that scatter is less than the own
+#: one's by so much and so many times, and no more than so much for each happening.
+MANY, SURER, SMALLER, FITTING = 6, 30.0, 4.0, 4.0
 #: Two voltages are exchanged between mechanisms when their contacts' places are off by this at least, mm.
 ACROSS_MM = 1.0
 #: A start of motion that differs from the siblings' by more than this, s, while the contacts do not, is the sensor's.
@@ -86,9 +92,8 @@ def wrong_pole(
     for a, b in combinations(sorted(travels), 2):
         own: list[float] = []
         other: list[float] = []
-        for here in places.values():
-            if a not in here or b not in here:
-                continue
+        both = {key: here for key, here in places.items() if a in here and b in here}
+        for here in both.values():
             rest = [here[m][m] for m in here if m not in (a, b)]
             for pair, into in (([here[a][a], here[b][b]], own), ([here[a][b], here[b][a]], other)):
                 middle = float(np.mean([*pair, *rest]))
@@ -96,7 +101,7 @@ def wrong_pole(
         if len(own) < 4:
             continue
         before, after = (float(np.sqrt(np.mean(np.square(x)))) for x in (own, other))
-        if before > least_mm and before > TIMES * after:
+        if before > least_mm and (before > TIMES * after or _fits_better(both, a, b)):
             found.append((before / max(after, 1e-6), a, b, before, after, len(own)))
     for _, a, b, before, after, many in sorted(found, reverse=True):
         if a in done or b in done:
@@ -122,6 +127,24 @@ def wrong_pole(
                 "places_compared": many,
             },
         )
+
+
+def _fits_better(places: Mapping[tuple[int, str], Mapping[str, Mapping[str, float]]], a: str, b: str) -> bool:
+    """Whether healthy scatter of linkages, scales and contacts explains the exchanged places and not the own ones.
+
+    An opening and a closing shift the places of an exchanged travel by different amounts, as no linkage does.
+    """
+    if len(places) < MANY:
+        return False
+    own = np.array([here[a][a] - here[b][b] for here in places.values()])
+    other = np.array([here[a][b] - here[b][a] for here in places.values()])
+    middle = np.array([0.5 * (here[a][a] + here[b][b]) for here in places.values()])
+    what = [w for _, w in places]
+    same = np.array([[v == w for v in what] for w in what], dtype=np.float64)
+    each = LINKAGE_MM**2 + SCALE_REL**2 * np.outer(middle, middle) + CONTACT_MM**2 * same
+    spread = 2.0 * (each + AGAIN_MM**2 * np.eye(len(what)))
+    before, after = (float(x @ np.linalg.solve(spread, x)) for x in (own, other))
+    return before - after > SURER and before > SMALLER * after and after < FITTING * len(what)
 
 
 def exchanged_across(

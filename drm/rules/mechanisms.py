@@ -13,6 +13,7 @@ from drm.findings import Finding, Level
 from drm.median import median, nanmedian
 from drm.rules.cautions import look_at_mechanism, measure_again
 from drm.rules.context import Context, joined, rows_of
+from drm.setup_fault import clocked_alone
 from drm.shift import explain
 
 if TYPE_CHECKING:
@@ -67,6 +68,8 @@ def shifted_instants(c: Context) -> Iterator[Finding]:
     if timing is None or not len(timing):
         return
     of = {i.name: i.mechanism for i in c.breaker.interrupters}
+    # What one interrupter's clock shifts is no shift of the mechanism that it shares.
+    alone = clocked_alone(c.facts.get("setup_faults", ()), of)
     gathered: dict[tuple[str, str, str], list[tuple[int, float, float, dict[str, Any]]]] = {}
     rows = [r | {"mechanism": of.get(str(r["name"]), "")} for r in _rows(timing, "interrupter")]
     for number in sorted({int(r["operation"]) for r in rows}):
@@ -76,6 +79,8 @@ def shifted_instants(c: Context) -> Iterator[Finding]:
             at = c.mechanisms[c.mechanisms["operation"] == number]
             stops = {str(m): float(v) for m, v in zip(at["mechanism"], at["armature_stop_ms"], strict=True)}
         for e in explain(mine, number, armature_stop_ms=stops):
+            if e.interrupter in alone:
+                continue
             # What the mechanism does is one finding for all that it drives.
             who = of[e.interrupter] if "latch" in e.cause or e.cause.endswith("mechanism") else ""
             cause = e.cause
