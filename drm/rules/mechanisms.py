@@ -10,9 +10,10 @@ import numpy as np
 
 from drm.breaker import ReferenceTravel
 from drm.findings import Finding, Level
+from drm.frames import rows_of
 from drm.median import median, nanmedian
 from drm.rules.cautions import look_at_mechanism, measure_again
-from drm.rules.context import Context, joined, rows_of
+from drm.rules.context import Context, joined
 from drm.setup_fault import clocked_alone
 from drm.shift import explain
 

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from drm.findings import Finding
+from drm.frames import rows_of
 from drm.rules.cautions import look_at_mechanism, measure_again
-from drm.rules.context import Context, joined, rows_of
+from drm.rules.context import Context, joined
 from drm.setup_fault import clock_u_ms, clocked_by
 from drm.siblings_use import usable
 
