@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.clock import interval
 from drm.errors import RecordError
 from drm.levenberg import fit_curve
 from drm.median import median
@@ -95,8 +96,8 @@ def pulses(time_s: FloatArray, channel: Channel) -> tuple[Pulse, ...]:
         raw, floor = channel.samples, 0.0
     if time_s.size < 16 or not bool(np.isfinite(raw).any()):
         return ()
-    time, x = time_s + channel.skew_s, bridged(raw)
-    step = median(np.diff(time))
+    time, x = (time_s + channel.skew_s if channel.skew_s else time_s), bridged(raw)
+    step = interval(time)
     level, sigma = _baseline(x)
     x = x - level
     far = np.abs(x) > max(8.0 * sigma, floor / 2)
@@ -184,7 +185,7 @@ def _onset(time: FloatArray, x: FloatArray, first: int, peak: float, sigma: floa
 
     Early is below 35 % of the peak: later the plunger's motion bends the current.
     """
-    step = median(np.diff(time))
+    step = interval(time)
     later = np.flatnonzero(x[first:] > 0.35 * peak)
     end = first + (int(later[0]) if later.size else 1) + 1
     back = first

@@ -198,6 +198,7 @@ def _trends(shape: FloatArray, u: FloatArray) -> tuple[FloatArray, FloatArray, l
     return np.array(difference), np.array(spread), parts
 
 
+@kept
 def compare_curves(
     curves: Iterable[SiblingCurve], population: Population, *, share: float = 1.0
 ) -> tuple[CurveDifference, ...]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Mechanism
+from drm.clock import interval
 from drm.coils import bridged, runs
 from drm.median import median, percentiles, running_median
 from drm.quantity import NOTHING, Quantity
@@ -78,7 +79,7 @@ def millimetres(record: Record, mechanism: Mechanism) -> tuple[FloatArray, tuple
         mm = np.asarray(np.interp(time, time + channel.skew_s, mm), dtype=np.float64)
     if not bool(good.all()):
         flags.append("missing travel samples bridged")
-        step = median(np.diff(time))
+        step = interval(time)
         wide = [(a, b) for a, b in runs(~good) if (b - a) * step > LONGEST_GAP_S]
         if wide:
             mm = mm.copy()

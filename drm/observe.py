@@ -17,14 +17,12 @@ from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace, slope, without_loop
 from drm.travel import Reading as TravelReading
 from drm.travel import Travel, reading
-from drm.zones import LOOP_H, LOOP_SHARE, Zones
+from drm.zones import INDUCTANCE_U, LOOP_H, LOOP_SHARE, Zones
 
 __all__ = ["Moving", "observe"]
 
 FloatArray = NDArray[np.float64]
 
-#: Of the sense loop's inductance, H, fitted or not: a metre or two of leads has about a microhenry at the most.
-INDUCTANCE_U = 0.25e-6
 
 
 @dataclass(frozen=True, eq=False)

@@ -24,20 +24,24 @@ DELAY, DELAY_U = 0.5, 0.29
 BETWEEN = 0.29
 
 
-def loss(time: FloatArray, voltage: FloatArray, last: int, threshold: float, level_v: float) -> Quantity:
+def loss(
+    time: FloatArray, voltage: FloatArray, last: int, threshold: float, level_v: float, *, held: bool = False
+) -> Quantity:
     """Instant of the last loss on opening.
 
     A momentary part-separation often runs into the loss, so the start of the rise says less than the passage through
     `threshold`, the voltage that no metal bears. Where a sample was caught on the way up, the chain's filter has spread
     the rise, and half a sample is taken off for it, half a sample more or less. Where none was, the loss lies between
-    the last metallic sample and the next.
+    the last metallic sample and the next; `threshold` is then passed early in the rise, by half of the delay, but not
+    where an earth loop has `held` the voltage so low that it lies past the rise's middle.
     """
     if last + 1 >= voltage.size:
         return NOTHING
     step = float(time[last + 1] - time[last])
     low, high = float(voltage[last]), float(voltage[last + 1])
     if not low > 2.0 * level_v:
-        return Quantity(float(time[last]) + 0.5 * (1.0 - DELAY) * step, math.hypot(BETWEEN, DELAY_U) * step)
+        delay = DELAY if held else 0.5 * DELAY
+        return Quantity(float(time[last]) + (0.5 - delay) * step, math.hypot(BETWEEN, DELAY_U) * step)
     share = (threshold - low) / (high - low) if np.isfinite(high - low) and high > threshold > low else 0.5
     return Quantity(float(time[last]) + (share - DELAY) * step, math.hypot(BETWEEN, DELAY_U) * step)
 

@@ -40,7 +40,7 @@ from drm.siblings import compare
 from drm.siblings_prior import ORIENTATION, Population
 from drm.threads import calm
 from drm.traces import Unusable
-from drm.travel import Travel, speed, travel_of
+from drm.travel import Travel, pace_of, travel_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -191,7 +191,7 @@ def see(record: Record, breaker: Breaker) -> Seen:
     # A sensor that stood still while the contacts parted is off or not this breaker's: it says nothing in mm.
     still = {name for name, t in travels.items() if not float(np.nanmax(t.mm) - np.nanmin(t.mm)) >= LEAST_STROKE_MM}
     travels = {name: t for name, t in travels.items() if name not in still}
-    movements = {name: Moving(t, record.time_s, np.abs(speed(t, record.time_s))) for name, t in travels.items()}
+    movements = {name: Moving(t, record.time_s, pace_of(t, record.time_s)) for name, t in travels.items()}
     got = {(o.number, i.name): t for o in operations for i, t in traces_of(record, breaker, o)}
     setup = in_the_traces(
         record,

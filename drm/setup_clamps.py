@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -65,7 +66,7 @@ class _Rest:
     blocks_ohm: FloatArray
     error_ohm: float
 
-    @property
+    @cached_property
     def fluctuation(self) -> float:
         """Scatter from stretch to stretch as a share of the closed resistance; 0 where nothing can be read."""
         return float(np.std(self.blocks_ohm)) / self.closed_ohm if self.blocks_ohm.size and self.closed_ohm > 0 else 0.0

@@ -26,6 +26,7 @@ APART_P = 0.05
 #: An exchange explains a departure when it leaves at most this share of the squared scores of all whom it concerns:
 #: it then puts right several readings at once, as no departure of one contact would be.
 LEFT = 0.5
+_NAMES = ("operation", "kind", "pole", "interrupter", "position", "mechanism", "reference", "current_a", "quality")
 _PLACES = ("arcing_wipe_mm", "main_contact_mm", "main_resistance_uohm")
 
 
@@ -98,9 +99,12 @@ def doubts(
     comparison : Comparison
         Of that table, with those curves.
     """
+    # What is not compared need not be read again.
+    wanted = {*_NAMES, *population.priors, *(f"{n}_u" for n in population.priors)}
+    part = table[[n for n in table.columns if n in wanted]]
 
     def again(other: Alternative) -> Comparison:
-        return compare(read_again(table, seen, other), population=population, curves=curves)
+        return compare(read_again(part, seen, other), population=population, curves=curves)
 
     first = (next(_doubted(seen, comparison, again, name), None) for name in sorted(_apart(comparison)))
     return tuple(d for d in first if d is not None)

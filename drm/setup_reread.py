@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drm.frames import rows_of
 from drm.quantity import Quantity
 from drm.setup_alternatives import Alternative, Instants
 
@@ -42,7 +43,8 @@ def read_again(table: pd.DataFrame, seen: Sequence[Instants], other: Alternative
     """
     import pandas as pd
 
-    old: dict[tuple[int, str], dict[str, Any]] = {(int(r["operation"]), str(r["interrupter"])): r for r in _rows(table)}
+    old: dict[tuple[int, str], dict[str, Any]] = {}
+    old |= {(int(r["operation"]), str(r["interrupter"])): r for r in rows_of(table)}
     at = {(i.operation, i.interrupter): i for i in seen}
     new = dict(old)
     for key, here in at.items():
@@ -51,10 +53,6 @@ def read_again(table: pd.DataFrame, seen: Sequence[Instants], other: Alternative
             row = old[key] if source == key else _exchanged(old[key], old[source])
             new[key] = row | _travelled(row, here, at[source], other)
     return pd.DataFrame(list(new.values()), index=table.index, columns=table.columns)
-
-
-def _rows(table: pd.DataFrame) -> Iterable[dict[str, Any]]:
-    return ({str(k): v for k, v in r.items()} for r in table.to_dict("records"))
 
 
 def _exchanged(own: dict[str, Any], source: dict[str, Any]) -> dict[str, Any]:

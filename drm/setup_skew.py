@@ -47,9 +47,9 @@ def _states(trace: Trace) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     if not threshold > 3.0 * closed:
         return None
     low = max(0.3 * threshold, 2.0 * closed)
-    volts = np.nan_to_num(np.abs(trace.voltage_v), nan=0.0)
+    volts = _filled(np.abs(trace.voltage_v), 0.0)
     parted = np.clip((volts - low) / (threshold - low), 0.0, 1.0)
-    share = np.nan_to_num(trace.current_a / trace.injected_a, nan=1.0)
+    share = _filled(trace.current_a / trace.injected_a, 1.0)
     # Between samples: of the interval that follows each.
     course = np.append(np.diff(share), 0.0)
     # Twenty thousand samples tell it to a per cent.
@@ -57,6 +57,10 @@ def _states(trace: Trace) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     noise = 1.4826 * median(np.abs(some - median(some)))
     course = np.where(np.abs(course) > 6.0 * noise, course, 0.0)
     return parted, np.asarray(np.clip(course / max(6.0 * noise, 0.02), -1.0, 1.0)), share
+
+
+def _filled(samples: FloatArray, value: float) -> FloatArray:
+    return np.where(np.isnan(samples), value, samples)
 
 
 def _lag(parted: FloatArray, course: FloatArray, share: FloatArray, most: int) -> tuple[int, float, float]:
@@ -100,13 +104,15 @@ def _knee(samples: FloatArray, at: int, before: slice, least: float, ceiling: fl
         return math.nan
     level = median(near)
     width = max(6.0 * 1.4826 * median(np.abs(near - level)), least)
-    away = np.abs(samples - level) > width
+    # Nothing further away is looked at.
+    start = max(0, at - 40)
+    away = np.abs(samples[start : at + 42] - level) > width
     k = at
-    while k > 0 and away[k] and at - k < 40:
+    while k > 0 and away[k - start] and at - k < 40:
         k -= 1
-    while k + 1 < samples.size and not away[k + 1] and k - at < 40:
+    while k + 1 < samples.size and not away[k + 1 - start] and k - at < 40:
         k += 1
-    if away[k] or k + 2 >= samples.size:
+    if away[k - start] or k + 2 >= samples.size:
         return math.nan
     one, two = float(samples[k + 1]), float(samples[k + 2])
     if abs(one) >= ceiling:
@@ -206,7 +212,7 @@ def _arced(trace: Trace, share: FloatArray, turn: int) -> bool:
     flowing = np.flatnonzero(share[:turn] > 0.03)
     if flowing.size < 2:
         return False
-    volts = np.nan_to_num(trace.voltage_v, nan=0.0)
+    volts = _filled(trace.voltage_v, 0.0)
     past = volts[_before(int(flowing[0]), trace.kind)]
     if past.size < 4:
         return True
@@ -226,7 +232,7 @@ def _current_knee(trace: Trace, share: FloatArray, place: int) -> float:
 
 def _voltage_knee(trace: Trace, turn: int) -> float:
     opening, ceiling = trace.kind == "open", 0.98 * trace.ceiling_v
-    volts = np.nan_to_num(trace.voltage_v, nan=0.0)
+    volts = _filled(trace.voltage_v, 0.0)
     past = _before(turn, trace.kind)
     # A momentary part-separation may run into the loss: what metal can bear is not yet the loss.
     least = 0.5 * min(METALLIC_VOLT, trace.ceiling_v) if opening else 0.02 * float(np.max(np.abs(volts)))

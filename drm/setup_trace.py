@@ -62,13 +62,22 @@ def reads_nothing(volts: FloatArray, amps: FloatArray, closed: slice) -> bool:
         Samples in which the contact is closed and the current flows.
     """
     level = abs(nanmedian(amps[closed]))
-    off = np.flatnonzero((np.abs(amps) < NO_CURRENT * level) & np.isfinite(volts))
+    off = volts[(np.abs(amps) < NO_CURRENT * level) & np.isfinite(volts)]
     on = volts[closed][np.isfinite(volts[closed])]
     if off.size < LEAST_OFF or on.size < LEAST_OFF:
         return False
-    noise = 1.4826 * max(median(np.abs(x - median(x))) for x in (volts[off], on))
-    sure = 4.0 * noise / np.sqrt(min(off.size, on.size))
-    return bool(abs(median(volts[off]) - median(on)) < 1e-6 * FLAT_UOHM * level + sure)
+    least, share = 1e-6 * FLAT_UOHM * level, 4.0 * 1.4826 / np.sqrt(min(off.size, on.size))
+    sides = [(off, median(off)), (on, median(on))]
+    apart = abs(sides[0][1] - sides[1][1])
+    # Most of both sides nearer to their middles than noise must reach: the noise itself need not be known.
+    if all(_most_within(x, middle, 0.99 * (apart - least) / share) for x, middle in sides):
+        return False
+    noise = max(median(np.abs(x - middle)) for x, middle in sides)
+    return bool(apart < least + share * noise)
+
+
+def _most_within(samples: FloatArray, middle: float, reach: float) -> bool:
+    return 2 * int(np.count_nonzero(np.abs(samples - middle) <= reach)) > samples.size + 1
 
 
 def flat(record: Record, breaker: Breaker, traces: Mapping[Key, Trace]) -> Iterator[Fault]:

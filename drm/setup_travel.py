@@ -172,7 +172,7 @@ def exchanged_across(
         if of[a] == of[b] or {a, b} & done:
             continue
         own: list[float] = []
-        other: list[float] = []
+        other: list[tuple[Happening, str, float]] = []
         for name, mechanism in ((a, of[b]), (b, of[a])):
             for h in mine[name]:
                 key = (h.operation, h.what.split()[0])
@@ -180,11 +180,12 @@ def exchanged_across(
                 if len(rest) >= 3:
                     usual = median(rest)
                     own.append(here[key][name] - usual)
-                    other.append(place(h, mechanism) - usual)
-        if len(own) < 4:
+                    other.append((h, mechanism, usual))
+        if len(own) < 4 or min(map(abs, own)) <= 0.5 * ACROSS_MM:
             continue
-        before, after = (float(np.sqrt(np.mean(np.square(x)))) for x in (own, other))
-        if before > ACROSS_MM and min(map(abs, own)) > 0.5 * ACROSS_MM and before > TIMES * after:
+        before = float(np.sqrt(np.mean(np.square(own))))
+        after = float(np.sqrt(np.mean(np.square([place(h, m) - usual for h, m, usual in other]))))
+        if before > ACROSS_MM and before > TIMES * after:
             done |= {a, b}
             yield Fault(
                 code="leads-exchanged",

@@ -11,11 +11,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Instrument, Mechanism
+from drm.clock import interval
 from drm.coils import bridged
 from drm.median import median, nanmedian, percentiles
 from drm.motion import millimetres, step_of
@@ -23,7 +25,7 @@ from drm.operations import Operation
 from drm.record import Record
 from drm.travel_uncertainty import level_u, slope_u
 
-__all__ = ["Reading", "Travel", "at", "reading", "speed", "travel_of"]
+__all__ = ["Reading", "Travel", "at", "pace_of", "reading", "speed", "travel_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -75,6 +77,10 @@ class Reading:
     mm: float = math.nan
     u_mm: float = math.nan
     speed_u_m_s: float = math.nan
+
+
+#: Travel -> clock and pace, as :func:`pace_of` gives it.
+_PACES: WeakKeyDictionary[Travel, tuple[FloatArray, FloatArray]] = WeakKeyDictionary()
 
 
 def travel_of(
@@ -185,14 +191,23 @@ def speed(travel: Travel | FloatArray, time_s: FloatArray, *, window_s: float | 
     """
     from drm._travel_kernels import window_slope
 
-    mm, grain = (travel.mm, _grain(travel)) if isinstance(travel, Travel) else (travel, _grain_of(travel))
+    mm = travel.mm if isinstance(travel, Travel) else travel
     x = bridged(mm)
-    step = median(np.diff(time_s))
-    points = _points(_window(mm, grain, step) if window_s is None else window_s, step, x.size)
+    step = interval(time_s)
+    if window_s is None:
+        window_s = _window(mm, _grain(travel) if isinstance(travel, Travel) else _grain_of(travel), step)
+    points = _points(window_s, step, x.size)
     if points < 5:
         return np.full(x.size, np.nan)
     slope = window_slope(np.ascontiguousarray(x, dtype=np.float64), points // 2) * (1e-3 / step)
     return np.where(np.isfinite(mm), slope, np.nan)
+
+
+def pace_of(travel: Travel, time_s: FloatArray) -> FloatArray:
+    """Size of :func:`speed` over the whole record, m/s, shape (n,); worked out once, and written to by nobody."""
+    if travel not in _PACES or _PACES[travel][0] is not time_s:
+        _PACES[travel] = (time_s, np.abs(speed(travel, time_s)))
+    return _PACES[travel][1]
 
 
 def _grain(travel: Travel) -> float:

@@ -24,7 +24,7 @@ from drm.resistance import METALLIC_VOLT, Trace, inductance
 if TYPE_CHECKING:
     from drm._zone_kernels import After, Looked, Near
 
-__all__ = ["LOOP_H", "LOOP_SHARE", "Zones", "segment"]
+__all__ = ["INDUCTANCE_U", "LOOP_H", "LOOP_SHARE", "Zones", "segment"]
 
 #: Samples that tell a level at rest as well as all of them.
 ENOUGH = 2000
@@ -35,6 +35,8 @@ SHORTEST_ZONE = 0.4e-3
 #: Inductance that may be left of the sense loop, H, and the share of the arcing contact's drop that its voltage stays
 #: below where that contact can be told.
 LOOP_H, LOOP_SHARE = 0.5e-6, 0.4
+#: Of the sense loop's inductance, H, fitted or not: a metre or two of leads has about a microhenry at the most.
+INDUCTANCE_U = 0.25e-6
 #: A current that flows for longer, s, while the voltage knows of no touch need not be this contact's: the usual length
 #: of a bounce, common practice.
 UNSEEN_S = 0.8e-3
@@ -137,7 +139,8 @@ def segment(
         loop_u_rel=seen.loop_u,
         inductance_h=henry,
     )
-    arcing, reasons = _own_instant(trace, seen, near, until_by if math.isfinite(until_s) else "")
+    lag = _sense_lag(seen.loop, henry)
+    arcing, reasons = _own_instant(trace, seen, near, lag, until_by if math.isfinite(until_s) else "")
     if seen.split > seen.cut and _gone(trace, seen):
         return known(reasons=tuple(reasons))
     known = partial(known, arcing_s=arcing, end_s=until_s)
@@ -152,7 +155,7 @@ def segment(
     middle, duration = fit.middle_s, fit.duration_s
     delay_u = DELAY_U * step
     at = middle.value if trace.kind == "open" else -middle.value
-    main = Quantity(at - DELAY * step, math.hypot(middle.u, delay_u))
+    main = Quantity(at - DELAY * step - lag.value, math.hypot(middle.u, delay_u, lag.u))
     shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
     if arcing and (min(abs(arcing.value - main.value), after.steady * step) <= shortest or after.rests < LEAST_ZONE):
         reasons.append(NO_ARCING)
@@ -227,7 +230,22 @@ def _gone(trace: Trace, seen: Looked) -> bool:
     return seen.last >= trace.time_s.size - 3
 
 
-def _own_instant(trace: Trace, seen: Looked, near: Near, until_by: str) -> tuple[Quantity, list[str]]:
+def _sense_lag(loop_ohm: float, henry: float) -> Quantity:
+    """By how much an earth loop and the sense loop's inductance delay the contact's voltage, s.
+
+    What the loop takes over, V / R, the contact loses: the sense loop adds ``-L / R dV/dt`` to V, which is V a little
+    later. The parting itself is a step: what the inductance adds to it is over with it.
+    """
+    if not math.isfinite(loop_ohm):
+        return Quantity(0.0, 0.0)
+    if henry > 0.0:
+        return Quantity(henry / loop_ohm, 0.0)
+    # A half-normal distribution: some such inductance there is, a small one more likely than a great one.
+    spread = INDUCTANCE_U / loop_ohm
+    return Quantity(math.sqrt(2.0 / math.pi) * spread, math.sqrt(1.0 - 2.0 / math.pi) * spread)
+
+
+def _own_instant(trace: Trace, seen: Looked, near: Near, lag: Quantity, until_by: str) -> tuple[Quantity, list[str]]:
     """The arcing contact's last loss or first gain, and why it is missing or not to be trusted.
 
     Missing where `until_by`, in series with it, ended the current or let it begin.
@@ -244,7 +262,11 @@ def _own_instant(trace: Trace, seen: Looked, near: Near, until_by: str) -> tuple
         return NOTHING, [what]
     if opening:
         level_v = near.arcing_v if math.isfinite(near.arcing_v) else seen.closed * trace.injected_a
-        return loss(trace.time_s, trace.voltage_v, seen.last, seen.threshold, level_v), []
+        samples, held = (trace.time_s, trace.voltage_v), math.isfinite(seen.loop)
+        found = loss(*samples, seen.last, seen.threshold, level_v, held=held)
+        # A quick chain has forgotten what the inductance adds to a step, a slow one shows the step so much later.
+        half = 0.5 * lag.value
+        return Quantity(found.value - half, math.hypot(found.u, half, lag.u)) if found and held else found, []
     arcing = gain(trace.time_s, seen.last, seen.touch)
     if seen.shown - arcing.value > max(3.0 * trace.step_s, UNSEEN_S):
         return Quantity(seen.shown, arcing.u), [UNSEEN]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from drm.coverage import told
+from drm.frames import rows_of
 from drm.wording import name, number, reasons, title_of, unit_of
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def feature_tables(frame: pd.DataFrame, operation: int, kind: str) -> list[Table
         heads = (("interrupter", ""), *((title_of(c), unit_of(c)) for c in chunk), *((("score", ""),) if score else ()))
         rows = tuple(
             (name(r["interrupter"]), *(_cell(r, c) for c in chunk), *((_score(r),) if score else ()))
-            for r in mine.to_dict("records")
+            for r in rows_of(mine)
         )
         out.append(Table(caption, heads, rows))
     return out
@@ -65,7 +66,7 @@ def mechanism_tables(frame: pd.DataFrame) -> list[Table]:
 
 def _mechanisms(frame: pd.DataFrame, operation: object) -> Table:
     columns = [c for c in values_of(frame) if frame[c].notna().any() and (frame[c].astype(str) != "").any()]
-    rows = frame.to_dict("records")
+    rows = rows_of(frame)
     heads = tuple((name(r.get("mechanism", "")), "") for r in rows)
     body = tuple((f"{title_of(c)}, {unit_of(c)}".rstrip(", "), *(_cell(r, c) for r in rows)) for c in columns)
     return Table(f"Operation {operation} ({rows[0].get('kind', '')})", (("figure", ""), *heads), body)
@@ -75,7 +76,7 @@ def weak_rows(frame: pd.DataFrame) -> list[tuple[str, str, tuple[str, ...]]]:
     """(reason, kind of row, interrupters with operation), each reason once."""
     found: dict[str, list[str]] = {}
     if "quality" in frame.columns:
-        for r in frame.to_dict("records"):
+        for r in rows_of(frame):
             for reason in reasons(r["quality"]):
                 found.setdefault(reason, []).append(f"{name(r['interrupter'])} (operation {r['operation']})")
     return [(reason, f"{len(who)} of {len(frame)}", tuple(who)) for reason, who in found.items()]
