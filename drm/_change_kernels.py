@@ -237,8 +237,8 @@ def arcing_from(v: FloatArray, i: FloatArray, closed: float, sigma: float, last:
     stop = last + 1
     size = max(1, stop // BLOCKS)
     if size == 1:
-        return _search(v[:stop], i[:stop], closed, sigma, SETTLED)
+        return _search(v[:stop].copy(), i[:stop].copy(), closed, sigma, SETTLED)
     volts, amps = means(v, i, stop, size)
     near = _search(volts, amps, closed, sigma / math.sqrt(size), ROUGHLY)
     start, stop = max(0, (near - BEFORE) * size), min(stop, (near + AFTER) * size)
-    return start + _search(v[start:stop], i[start:stop], closed, sigma, SETTLED)
+    return start + _search(v[start:stop].copy(), i[start:stop].copy(), closed, sigma, SETTLED)

@@ -1,7 +1,6 @@
 """Kernels of the parted state and of the first touch: contiguous float64, no checks; called by `_zone_kernels`.
 
-Samples are in order of opening: a closing's are turned round, its times are as recorded. Twins in plain NumPy are in
-the tests.
+Samples are in order of opening: a closing's are turned round. Twins in plain NumPy are in the tests.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 from drm._median_kernel import median, scatter
 
 # Compiled with _median_kernel: 93e1abf6ff8eeac8
-__all__ = ["Parted", "departure", "earlier_touch", "first_current", "parted_state", "touch"]
+__all__ = ["Parted", "beside", "departure", "earlier_touch", "first_current", "parted_state", "tail", "touch"]
 
 FloatArray = NDArray[np.float64]
 
@@ -46,19 +45,21 @@ class Parted(NamedTuple):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def tail(n: int) -> int:
+    """How many of `n` samples, the last, tell the parted state: a record may end soon after the loss."""
+    return min(max(8, n // 200), ENOUGH, n)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def parted_state(
-    v: FloatArray, i: FloatArray, rest_v: FloatArray, injected: float, ceiling: float, metallic: float
+    volts: FloatArray, amps: FloatArray, rest_v: FloatArray, injected: float, ceiling: float, metallic: float
 ) -> Parted:
-    """How the parted contact shows, from the end of the trace's window; `metallic`: volts that no metal bears.
+    """How the parted contact shows in the :func:`tail` of a trace; `metallic`: volts that no metal bears.
 
     Where current goes on flowing past it, an earth loop carries that, and its resistance follows. Where that loop's
     voltage is above the channel's ceiling, its conductance lies between none and what the ceiling allows, all alike
     likely.
     """
-    # Short: a record may end soon after the loss.
-    tail = min(max(8, v.size // 200), ENOUGH)
-    start = max(v.size - tail, 0)
-    volts, amps = v[start:], i[start:]
     voltage, current = median(volts), median(amps)
     threshold = min(metallic, 0.9 * ceiling)
     if not (current > 0.5 * injected and voltage > 5.0 * median(rest_v)):
@@ -69,9 +70,15 @@ def parted_state(
             # What the source ripples by cancels in the ratio.
             left[k] = volts[k] - voltage * amps[k] / current
         # A median has 1.25 times the uncertainty of a mean.
-        u = 1.25 * (1.4826 * scatter(left, 0.0)) / voltage / math.sqrt(tail)
+        u = 1.25 * (1.4826 * scatter(left, 0.0)) / voltage / math.sqrt(volts.size)
         return Parted(min(threshold, 0.6 * voltage), voltage, voltage / current, u)
     return Parted(threshold, voltage, 2.0 * voltage / current, 1.0 / math.sqrt(3.0))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def beside(last: int, n: int, step: float) -> tuple[int, int]:
+    """What of `n` samples the first touch is looked for in, and its levels are read from: beside the first sure one."""
+    return max(last + 1 - ENOUGH, 0), min(last + 2 * (math.ceil(BOUNCE_S / step) + ENOUGH), n)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -101,30 +108,28 @@ def earlier_touch(v: FloatArray, last: int, threshold: float, step: float) -> in
 def departure(time: FloatArray, samples: FloatArray, last: int) -> float:
     """Where `samples` leave their level beyond `last`: a line through two of them, carried back to it.
 
-    The instant is kept between the last sample at the level and the first away from it.
+    The instant is kept between the last sample at the level and the first away from it; `time` decreases.
     """
     # Beside it only: a source in its limit drifts while nothing conducts.
-    beside = samples[last + 4 : last + 44]
+    near = samples[last + 4 : last + 44]
     many = 0
-    for x in beside:
+    for x in near:
         many += math.isfinite(x)
     if many < 8:
-        beside = samples[last + 1 : last + 1 + ENOUGH]
-    level = median(beside)
-    width = 6.0 * (1.4826 * scatter(beside, level))
+        near = samples[last + 1 : last + 1 + ENOUGH]
+    level = median(near)
+    width = 6.0 * (1.4826 * scatter(near, level))
     if 1e-3 * abs(level) > width:
         width = 1e-3 * abs(level)
     k = last + 1
     while k < min(samples.size - 1, last + 20) and not abs(samples[k] - level) <= width:
         k += 1
-    # The times are as recorded.
-    n = time.size
-    at: float = time[n - 1 - k]
-    later: float = time[n - k]
+    at: float = time[k]
+    later: float = time[k - 1]
     back = k >= 2 and math.isfinite(samples[k - 1]) and math.isfinite(samples[k - 2])
     if not back or samples[k - 2] == samples[k - 1]:
         return (at + later) / 2.0
-    rate = (samples[k - 2] - samples[k - 1]) / (time[n + 1 - k] - later)
+    rate = (samples[k - 2] - samples[k - 1]) / (time[k - 2] - later)
     found: float = later + (level - samples[k - 1]) / rate
     if found < at:
         return at
@@ -162,8 +167,7 @@ def touch(time: FloatArray, v: FloatArray, i: FloatArray, last: int, ceiling: fl
         late = departure(time, i, last)
         if late < told:
             told = late
-    n = time.size
-    flowing = first_current(time, i, last, abs(time[n - 1 - last] - time[n - 2 - last]))
+    flowing = first_current(time, i, last, time[last] - time[last + 1])
     if flowing < told:
         told = flowing
     return told if math.isfinite(told) else np.nan, shown

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from drm._change_kernels import arcing_from, last_metallic
 from drm._median_kernel import median, middle
-from drm._parting_kernels import earlier_touch, parted_state, touch
+from drm._parting_kernels import beside, earlier_touch, parted_state, tail, touch
 from drm._resistance_kernels import at_rest, before_move, clear, slope, steep
 
-# Compiled with _change_kernels, _median_kernel, _parting_kernels, _resistance_kernels: d147ec81b936d574
+# Compiled with _change_kernels, _median_kernel, _parting_kernels, _resistance_kernels: c1925bbad1bb0b79
 __all__ = ["After", "Looked", "Near", "after_move", "look", "near_move", "own"]
 
 FloatArray = NDArray[np.float64]
@@ -148,15 +148,6 @@ def _own_drop(v: FloatArray, i: FloatArray, loop: float) -> FloatArray:
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _turned(samples: FloatArray) -> FloatArray:
-    """The last first."""
-    out = np.empty(samples.size)
-    for k in range(samples.size):
-        out[k] = samples[samples.size - 1 - k]
-    return out
-
-
 @njit(cache=True, nogil=False, error_model="numpy")
 def near_move(
     volts: FloatArray,
@@ -206,7 +197,7 @@ def look(
     Parameters
     ----------
     time, v, i : shape (n,)
-        As recorded: a closing is turned round here.
+        As recorded.
     rest_time, rest_v, rest_i : shape (m,)
         In which the contact is closed and at rest.
     metallic : V
@@ -217,9 +208,11 @@ def look(
         Nothing beyond this sample, in order of opening, is read.
     """
     n = time.size
-    if not opening:
-        v, i = _turned(v), _turned(i)
-    parted = parted_state(v, i, rest_v, injected, ceiling, metallic)
+    # Closing is opening told backwards, with the samples where they are: a copy of a long record takes its time.
+    turn = 1 if opening else -1
+    time, v, i = time[::turn], v[::turn], i[::turn]
+    end = n - tail(n)
+    parted = parted_state(v[end:].copy(), i[end:].copy(), rest_v, injected, ceiling, metallic)
     loop, threshold = parted.loop, parted.threshold
     closed, scattered, wander = at_rest(rest_v, rest_i, sigma, LONG_RUN)
     closed_own = own(closed, loop)
@@ -228,28 +221,28 @@ def look(
     # back; two samples, since one may be an impulse.
     pairs = not opening and parted.voltage > 1.5 * threshold
     last = last_metallic(v, i, threshold, CONDUCTING * injected, pairs)
-    if pairs and last >= 0:
-        last = earlier_touch(v, last, threshold, step)
+    touched = shown = np.nan
+    if not opening and last >= 0:
+        start, stop = beside(last, n, step)
+        clock, volts, amps = time[start:stop].copy(), v[start:stop].copy(), i[start:stop].copy()
+        if pairs:
+            last = start + earlier_touch(volts, last - start, threshold, step)
+        if last < n - 3:
+            touched, shown = touch(clock, volts, amps, last - start, ceiling)
     cut = min(last, limit)
     split = arcing_from(_own_drop(v, i, loop), i, closed_own, sigma, cut)
     # At rated speed the move takes half a millisecond, in a slow operation a tenth of the zone.
     longest = max(1.5e-3, 0.2 * (cut - split) * step)
     first = max(0, min(split, cut) - math.ceil((3.5 * longest + SLIDING_S) / step - 1e-6))
-    touched = shown = np.nan
-    if not opening and 0 <= last < n - 3:
-        touched, shown = touch(time, v, i, last, ceiling)
 
-    stop = last + 1
-    onward, volts, amps = np.empty(stop - first), np.empty(stop - first), np.empty(stop - first)
-    for k in range(first, stop):
-        onward[k - first] = time[k] if opening else -time[n - 1 - k]
-        volts[k - first], amps[k - first] = v[k], i[k]
+    onward, volts, amps = time[first : last + 1].copy(), v[first : last + 1].copy(), i[first : last + 1].copy()
+    for k in range(onward.size):
+        onward[k] *= turn
     # Only where the current moves by its whole in a few milliseconds: elsewhere the contact's fluctuation rules.
     rate, _, moving = steep(onward, amps, volts, injected / WHOLE_S, metallic)
     clear(rate, slope(rest_time[:STILL], rest_i[:STILL]))
-    if not opening:
-        for k in range(rate.size):
-            rate[k] = -rate[k]
+    for k in range(rate.size):
+        rate[k] *= turn
     near = near_move(volts, amps, rate, 0.0, loop, injected, split - first, cut - first, longest, step)
     return Looked(
         threshold,

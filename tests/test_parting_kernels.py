@@ -62,7 +62,7 @@ def turned(seed: int, early: int) -> tuple[FloatArray, FloatArray, FloatArray, i
 @given(seed=seeds, early=st.integers(0, 30), ceiling=st.sampled_from([10.0, np.inf]))
 def test_first_touch_is_the_earliest_of_what_voltage_and_current_show(seed: int, early: int, ceiling: float) -> None:
     time, v, i, last = turned(seed, early)
-    told, shown = kernels.touch(np.ascontiguousarray(time[::-1]), v, i, last, ceiling)
+    told, shown = kernels.touch(np.ascontiguousarray(time), v, i, last, ceiling)
     expected = [departure(time, v, last), first_current(time, i, last)]
     if np.nanmedian(v[last + 1 :]) > 0.98 * ceiling:
         expected.append(departure(time, i, last))
@@ -72,7 +72,7 @@ def test_first_touch_is_the_earliest_of_what_voltage_and_current_show(seed: int,
 
 def test_a_current_that_flows_all_the_time_tells_no_touch() -> None:
     time, _, i, last = turned(1, 0)
-    assert math.isnan(kernels.first_current(np.ascontiguousarray(time[::-1]), i + 0.1 * AMPS, last, STEP))
+    assert math.isnan(kernels.first_current(np.ascontiguousarray(time), i + 0.1 * AMPS, last, STEP))
 
 
 @settings(deadline=None)
@@ -98,8 +98,9 @@ def test_the_loop_beside_a_parted_contact_is_read_by_ohms_law(seed: int, loop: f
     rest = 40e-6 * AMPS + 0.5e-3 * rng.standard_normal(400)
     i = np.full(400, AMPS if math.isfinite(loop) else 0.0) + 0.1 * rng.standard_normal(400)
     v = np.minimum(i * loop if math.isfinite(loop) else 10.0, ceiling) + 1e-4 * rng.standard_normal(400)
-    parted = kernels.parted_state(v, i, rest, AMPS, ceiling, METALLIC)
-    volts, amps = v[-8:], i[-8:]
+    volts, amps = (np.ascontiguousarray(x[-kernels.tail(x.size) :]) for x in (v, i))
+    assert volts.size == 8
+    parted = kernels.parted_state(volts, amps, rest, AMPS, ceiling, METALLIC)
     voltage, current = np.median(volts), np.median(amps)
     assert parted.voltage == pytest.approx(voltage)
     if not math.isfinite(loop):
