@@ -24,7 +24,6 @@ __all__ = ["Moving", "observe"]
 FloatArray = NDArray[np.float64]
 
 
-
 @dataclass(frozen=True, eq=False)
 class Moving:
     """Travel of one mechanism with its speed, for reading both at an instant."""
