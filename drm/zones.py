@@ -209,7 +209,9 @@ def segment(
     before, ago = (split - math.ceil(s / step - 1e-6) for s in (longest, longest + 5e-3))
     scatter = kernels.before_move(r_near, max(0, ago), max(8, before))
     noise = trace.sigma_v / trace.injected_a
-    scatter = math.sqrt(max(scatter**2 - noise**2, (0.01 * closed_own) ** 2))
+    # Noise that neighbours share scatters there as it does at rest.
+    resting_v = max(scatter_v, trace.sigma_v)
+    scatter = math.sqrt(max(scatter**2 - (resting_v / trace.injected_a) ** 2, (0.01 * closed_own) ** 2))
     onward = np.ascontiguousarray(time if opening else -time)
     fit = fit_jointly(
         onward,
