@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from instants_signals import PARTED_V, Signal
 
-from drm.change import arcing_from
+from drm._change_kernels import arcing_from
 from drm.commutation import Commutation, fit_commutation
 from drm.denoise import noise_sigma
 from drm.masking import stray_samples
@@ -46,7 +46,7 @@ def fitted(signal: Signal, shapes: tuple[int, ...] | None = None) -> Commutation
     v, i, step = signal.voltage_v, signal.current_a, 1.0 / signal.case.rate_hz
     rest = slice(0, int(REST * v.size))
     sigma = noise_sigma(v[rest], resolution=signal.case.step_v)
-    near = arcing_from(v, i, closed_ohm=float(np.median(v[rest] / i[rest])), sigma_v=sigma, last=signal.last)
+    near = arcing_from(v, i, float(np.median(v[rest] / i[rest])), sigma, signal.last)
     before = slice(0, near - math.ceil(CLEAR_S / step))
     power = float(i[before] @ i[before])
     rate = np.gradient(i, signal.time_s) if signal.case.henry else np.zeros(v.size)

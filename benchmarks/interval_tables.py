@@ -31,14 +31,14 @@ GROSS_MM = 1.5
 
 @dataclass(frozen=True)
 class Row:
-    """One interrupter in one operation: estimate less truth and stated standard uncertainty, by feature."""
+    """One interrupter in one operation: estimate less truth, standard uncertainty, stated half width of 95 %."""
 
     condition: str
     record: int
     interrupter: str
     kind: str
     flagged: str
-    errors: dict[str, tuple[float, float]]
+    errors: dict[str, tuple[float, float, float]]
     missing: tuple[str, ...]
 
 
@@ -64,10 +64,10 @@ def interval(hits: int, n: int) -> tuple[float, float]:
 
 
 def held(rows: Iterable[Row], name: str) -> tuple[np.ndarray, np.ndarray]:
-    """Errors of a feature in the rows that are not flagged, and whether value ± 1.96 u holds the truth."""
+    """Errors of a feature in the rows that are not flagged, and whether the stated interval holds the truth."""
     pairs = [r.errors[name] for r in rows if not r.flagged and name in r.errors]
-    got = np.array(pairs, dtype=np.float64).reshape(-1, 2)
-    return got[:, 0], np.abs(got[:, 0]) <= 1.96 * got[:, 1]
+    got = np.array(pairs, dtype=np.float64).reshape(-1, 3)
+    return got[:, 0], np.abs(got[:, 0]) <= got[:, 2]
 
 
 def by_feature(rows: Sequence[Row], title: str) -> None:
@@ -92,7 +92,7 @@ def by_feature(rows: Sequence[Row], title: str) -> None:
             _, one_kind = held([r for r in rows if r.kind == kind], name)
             share += f"{one_kind.mean():7.3f}" if one_kind.size else f"{'-':>7}"
         print(f"{name:24}{e.size:6d}{share}" + "".join(f"{x:10.4g}" for x in figures) + f"{missing:9d}")
-    wrong = [r for r in every if not r.flagged and abs(r.errors.get("arcing_wipe_mm", (0.0, 0.0))[0]) > GROSS_MM]
+    wrong = [r for r in every if not r.flagged and abs(r.errors.get("arcing_wipe_mm", (0.0,))[0]) > GROSS_MM]
     print(f"unflagged wipes wrong by more than {GROSS_MM} mm: {len(wrong)}")
     for r in wrong[:20]:
         print(

@@ -24,6 +24,7 @@ import numpy as np
 from interval_tables import FEATURES, MECHANISM, Job, Row, by_condition, by_feature, by_mechanism
 
 import drm
+from drm.coverage import factor_of
 from drm.synthetic import Simulation, simulate
 from drm.synthetic.conditions import CONDITIONS, MISLED, draw
 from drm.synthetic.metrics import COLUMNS
@@ -54,7 +55,8 @@ def one(task: tuple[int, int, str]) -> Job:
         for name in FEATURES:
             got, right = float(row[name]), float(getattr(t, COLUMNS[name]))
             if math.isfinite(got) and math.isfinite(right):
-                errors[name] = (got - right, float(row[f"{name}_u"]))
+                u = float(row[f"{name}_u"])
+                errors[name] = (got - right, u, min(1.96, factor_of(row, name)) * u)
             elif math.isfinite(right):
                 missing.append(name)
         rows.append(Row(condition, number, t.interrupter, t.kind, str(row["quality"]), errors, tuple(missing)))

@@ -1,6 +1,6 @@
-"""Kernels of the search for the arcing state: contiguous float64, no checks; :mod:`drm.change` calls them.
+"""Where the closed state gives way to the arcing one: an exact search on running sums, heavy-tailed states.
 
-Twins in plain NumPy are in the tests.
+Contiguous float64, no checks; :mod:`drm._zone_kernels` calls it. Twins in plain NumPy are in the tests.
 """
 
 from __future__ import annotations
@@ -220,12 +220,25 @@ def _search(v: FloatArray, i: FloatArray, closed: float, sigma: float, settled: 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def arcing_from(v: FloatArray, i: FloatArray, closed: float, sigma: float, last: int) -> int:
-    """Most likely first sample of the arcing state up to `last`; ``last + 1`` where there is none."""
+    """Most likely first sample of the arcing state up to `last`; ``last + 1`` where there is none.
+
+    Both states are Student's t about ``R I``: the closed one as wide as noise and sliding roughness, the arcing one as
+    wide as its own fluctuation, heavy-tailed because momentary part-separations belong to it.
+
+    Parameters
+    ----------
+    v, i : shape (n,)
+        In order of opening; NaN where missing.
+    closed, sigma : ohm, V
+        Closed level; noise of the voltage.
+    last : int
+        Last sample in which metal conducts.
+    """
     stop = last + 1
     size = max(1, stop // BLOCKS)
     if size == 1:
-        return _search(v[:stop], i[:stop], closed, sigma, SETTLED)
+        return _search(v[:stop].copy(), i[:stop].copy(), closed, sigma, SETTLED)
     volts, amps = means(v, i, stop, size)
     near = _search(volts, amps, closed, sigma / math.sqrt(size), ROUGHLY)
     start, stop = max(0, (near - BEFORE) * size), min(stop, (near + AFTER) * size)
-    return start + _search(v[start:stop], i[start:stop], closed, sigma, SETTLED)
+    return start + _search(v[start:stop].copy(), i[start:stop].copy(), closed, sigma, SETTLED)

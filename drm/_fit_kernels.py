@@ -26,7 +26,7 @@ from drm._median_kernel import median, middle, ordered, scatter
 from drm._move_kernels import NEAR, posterior, profile, ramp_search
 from drm._shape_kernels import averaged
 
-# Compiled with _commutation_kernels, _median_kernel, _move_kernels, _shape_kernels: 22f02f174e25d91e
+# Compiled with _commutation_kernels, _median_kernel, _move_kernels, _shape_kernels: a2afc33e2a7ca371
 __all__ = [
     "Found",
     "Seen",

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from drm._median_kernel import median, middle, scatter
 
 # Compiled with _median_kernel: 93e1abf6ff8eeac8
-__all__ = ["after_move", "at_rest", "before_move", "long_run", "low", "moving_rate", "slope", "steep"]
+__all__ = ["at_rest", "before_move", "clear", "long_run", "moving_rate", "slope", "steep"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -41,9 +41,8 @@ def slope(time: FloatArray, samples: FloatArray) -> FloatArray:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def moving_rate(time: FloatArray, amps: FloatArray, rest_time: FloatArray, rest_amps: FloatArray) -> FloatArray:
-    """Slope where it stands clear of its noise, else zero; the noise is read at rest, or here where nothing rests."""
-    rate, quiet = slope(time, amps), slope(rest_time, rest_amps)
+def clear(rate: FloatArray, quiet: FloatArray) -> FloatArray:
+    """`rate`, zero where it does not stand clear of its noise, read from `quiet` or, where that is short, itself."""
     told = 0
     for x in quiet:
         told += math.isfinite(x)
@@ -54,6 +53,12 @@ def moving_rate(time: FloatArray, amps: FloatArray, rest_time: FloatArray, rest_
         if not abs(rate[k]) > 6.0 * noise:
             rate[k] = 0.0
     return rate
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def moving_rate(time: FloatArray, amps: FloatArray, rest_time: FloatArray, rest_amps: FloatArray) -> FloatArray:
+    """Slope where it stands clear of its noise, else zero; the noise is read at rest, or here where nothing rests."""
+    return clear(slope(time, amps), slope(rest_time, rest_amps))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -113,25 +118,3 @@ def before_move(r: FloatArray, start: int, stop: int) -> float:
     part = r[start:stop]
     spread = 1.4826 * scatter(part, median(part))
     return spread if spread == spread else 0.0
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def after_move(time: FloatArray, r: FloatArray, over: float) -> tuple[int, float]:
-    """Number and median of the readings beyond the instant `over`."""
-    kept = np.empty(r.size)
-    many = 0
-    for k in range(r.size):
-        if time[k] > over and math.isfinite(r[k]):
-            kept[many] = r[k]
-            many += 1
-    return many, middle(kept, many)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def low(r: FloatArray, limit: float) -> tuple[int, int]:
-    """Number of the readings below `limit`, and of all."""
-    below = many = 0
-    for x in r:
-        below += x < limit
-        many += math.isfinite(x)
-    return below, many

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from drm.breaker import Breaker, Interrupter
 from drm.contact_state import NEVER, Switched, metallic, state_of, switched
 from drm.kept import kept
+from drm.median import nanmedian
 from drm.operations import Operation
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
@@ -101,7 +102,7 @@ def contact_of(
 
         amps = np.abs(record.channel(interrupter.current).values("A"))
         late = record.time_s > operation.stop_s - 0.25 * (operation.stop_s - measured.value)
-        state = metallic(record, interrupter, float(np.nanmedian(amps[late & (record.time_s <= operation.stop_s)])))
+        state = metallic(record, interrupter, nanmedian(amps[late & (record.time_s <= operation.stop_s)]))
     if state is not None:
         change = switched(time, state, 0 if opening else 1, operation.start_s, operation.stop_s)
         # Momentary part-separations of the arcing contact while it opens are its wear, not bounce.

@@ -225,8 +225,12 @@ def diagnose(
     Several records are each judged on their own, into a folder of --out named for the record, or with --together as
     one test: openings, closings, sequences, motor and static records of one breaker in one result.
     """
+    from drm.lazily import lazily
+
     breaker = _breaker(breaker_file)
     _distinct(records)
+    # SciPy takes in whatever NumPy names, its translator of Fortran with it, which nothing here asks for.
+    lazily("numpy.f2py")
     if edits_file is not None and len(records) > 1 and not together:
         raise InputError("edits belong to one result", place="--edits", mend="give one record, or --together")
     if together:

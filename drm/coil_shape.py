@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from drm.coils import Pulse, bridged
 from drm.kept import kept
+from drm.median import median
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 
@@ -71,9 +72,9 @@ def shape_of(
     before = x[t < -3.0 * step]
     if before.size < 8:
         return CoilShape()
-    level = float(np.median(before))
+    level = median(before)
     x = x - level
-    sigma = max(1.4826 * float(np.median(np.abs(before - level))), 1e-4 * pulse.peak_a)
+    sigma = max(1.4826 * median(np.abs(before - level)), 1e-4 * pulse.peak_a)
     x = x * (1.0 if float(np.sum(x)) > 0 else -1.0)
     y = _smooth(x, max(1, round(0.2e-3 / step)))
     cut, cut_u = _cut(t, x, pulse.stop_s - pulse.onset_s, pulse.peak_a, sigma, step)
@@ -115,7 +116,7 @@ def shape_of(
 
 def _resistance(t: FloatArray, i: FloatArray, v: FloatArray, rel: float) -> Quantity:
     """Resistance of the coil while its armature stands: ``V = R i + L di/dt``, integrated so that noise averages."""
-    step = float(np.median(np.diff(t)))
+    step = median(np.diff(t))
     charge, flux = np.cumsum(i) * step, np.cumsum(v) * step
     many = max(1, round(0.3e-3 / step))
     smooth = _smooth(i, many)
@@ -219,7 +220,7 @@ def _stop(t: FloatArray, x: FloatArray, top: int, k: int, sigma: float, step: fl
         best, u_s = 0.5 * (low + high), 0.25 * (high - low)
         for many in (21, 31):
             places = np.linspace(max(low, best - 4.0 * u_s), min(high, best + 4.0 * u_s), many)
-            cost = np.array([_corner(u, z, place, half * step, order) for place in places])
+            cost = _corners(u, z, places, half * step, order)
             best, u_s = _lowest(places, cost / _variance(sigma, still, float(cost.min()), u.size - 4 - order))
         found.append(Quantity(best, math.hypot(u_s, law * half * step)))
     return min(found, key=lambda q: q.u)
@@ -244,13 +245,28 @@ def _variance(sigma: float, still: int, cost: float, free: int) -> float:
     return (rest * sigma**2 + free * left) / (rest + free)
 
 
-def _corner(u: FloatArray, z: FloatArray, place: float, wide: float, order: int) -> float:
-    """Sum of squares that a polynomial of `order` up to `place` and a parabola from there leave."""
-    left, right = np.minimum(u - place, 0.0) / wide, np.maximum(u - place, 0.0) / wide
-    powers = [left**n for n in range(1, order + 1)]
-    design = np.stack([np.ones_like(u), *powers, right, right**2], axis=1)
-    found, *_ = np.linalg.lstsq(design, z, rcond=None)
-    return float(np.sum((z - design @ found) ** 2))
+def _corners(u: FloatArray, z: FloatArray, places: FloatArray, wide: float, order: int) -> FloatArray:
+    """Sum of squares that a polynomial of `order` (2 or 3) up to each of `places` and a parabola from there leave.
+
+    A parabola over both sides is common to all places: what each adds to it is made orthogonal to that and to one
+    another (modified Gram-Schmidt), and taken out of `z` in turn.
+    """
+    common = np.linalg.qr(np.vander((u - float(np.mean(u))) / wide, 3))[0]
+    away = (u - places[:, None]) / wide
+    right = np.maximum(away, 0.0)
+    left = np.minimum(away, 0.0)
+    rest = np.broadcast_to(z - common @ (common.T @ z), away.shape)
+    done: list[FloatArray] = []
+    for own in (right, right**2, left**2 * left)[:order]:
+        x = own - (own @ common) @ common.T
+        for known in done:
+            x = x - np.sum(known * x, axis=1)[:, None] * known
+        long = np.sqrt(np.sum(x * x, axis=1))[:, None]
+        # Where a side has too few samples for one more power there is nothing left of it.
+        x = np.where(long > 1e-10 * np.sqrt(np.sum(own * own, axis=1))[:, None], x, 0.0) / np.maximum(long, 1e-300)
+        rest = rest - np.sum(x * rest, axis=1)[:, None] * x
+        done.append(x)
+    return np.asarray(np.sum(rest * rest, axis=1), dtype=np.float64)
 
 
 def _start(t: FloatArray, x: FloatArray, top: int, sigma: float, step: float) -> Quantity:

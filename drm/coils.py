@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.clock import interval
 from drm.errors import RecordError
 from drm.levenberg import fit_curve
+from drm.median import median
 from drm.record import Channel
 
 __all__ = ["Pulse", "bridged", "pulses", "runs"]
@@ -94,8 +96,8 @@ def pulses(time_s: FloatArray, channel: Channel) -> tuple[Pulse, ...]:
         raw, floor = channel.samples, 0.0
     if time_s.size < 16 or not bool(np.isfinite(raw).any()):
         return ()
-    time, x = time_s + channel.skew_s, bridged(raw)
-    step = float(np.median(np.diff(time)))
+    time, x = (time_s + channel.skew_s if channel.skew_s else time_s), bridged(raw)
+    step = interval(time)
     level, sigma = _baseline(x)
     x = x - level
     far = np.abs(x) > max(8.0 * sigma, floor / 2)
@@ -106,7 +108,7 @@ def pulses(time_s: FloatArray, channel: Channel) -> tuple[Pulse, ...]:
     long_runs = [(a, b) for a, b in runs(x > max(8.0 * sigma, floor / 2)) if (b - a) * step >= LEAST_S / 2]
     if not long_runs:
         return ()
-    top = max(float(np.median(np.sort(x[a:b])[-max(3, (b - a) // 10) :])) for a, b in long_runs)
+    top = max(median(np.sort(x[a:b])[-max(3, (b - a) // 10) :]) for a, b in long_runs)
     if top < max(12.0 * sigma, floor):
         return ()
     found: list[list[int]] = []
@@ -170,12 +172,12 @@ def _baseline(x: FloatArray) -> tuple[float, float]:
         half = max(2, int(0.4 * x.size))
         at = int(np.argmin(ordered[half - 1 :] - ordered[: ordered.size - half + 1]))
         near = ordered[at : at + half]
-    level = float(np.median(near))
-    sigma = 1.4826 * float(np.median(np.abs(near - level)))
+    level = median(near)
+    sigma = 1.4826 * median(np.abs(near - level))
     # The feet of rise and decay are small currents, not scatter: they go by what scatter there is at most.
     quiet = near[np.abs(near - level) <= 4.0 * sigma]
-    level = float(np.median(quiet))
-    return level, max(1.4826 * float(np.median(np.abs(quiet - level))), 1e-9)
+    level = median(quiet)
+    return level, max(1.4826 * median(np.abs(quiet - level)), 1e-9)
 
 
 def _onset(time: FloatArray, x: FloatArray, first: int, peak: float, sigma: float) -> tuple[float, float]:
@@ -183,7 +185,7 @@ def _onset(time: FloatArray, x: FloatArray, first: int, peak: float, sigma: floa
 
     Early is below 35 % of the peak: later the plunger's motion bends the current.
     """
-    step = float(np.median(np.diff(time)))
+    step = interval(time)
     later = np.flatnonzero(x[first:] > 0.35 * peak)
     end = first + (int(later[0]) if later.size else 1) + 1
     back = first
@@ -200,7 +202,7 @@ def _onset(time: FloatArray, x: FloatArray, first: int, peak: float, sigma: floa
         keep = t.size // many * many
         t, y = t[-keep:].reshape(-1, many).mean(axis=1), y[-keep:].reshape(-1, many).mean(axis=1)
     before = y[t < -2.0 * step]
-    level = float(np.median(before)) if before.size >= 5 else 0.0
+    level = median(before) if before.size >= 5 else 0.0
     rise = max(float(t[-1]), step)
 
     def curve(t0: float, rate: float, slope: float) -> FloatArray:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from drm.breaker import Breaker, Mechanism
 from drm.coils import bridged
 from drm.kept import kept
+from drm.median import median, medians
 from drm.record import Channel, Record
 
 __all__ = ["LEAST_SWING", "Change", "auxiliary_changes", "interrupter_changes", "levels"]
@@ -66,10 +67,10 @@ def interrupter_changes(record: Record, breaker: Breaker) -> tuple[Change, ...]:
         if not injected > 1.0:
             continue
         flows, gone = amps > 0.3 * injected, amps < 0.1 * injected
-        state = np.full(volts.size, -1, dtype=np.int8)
-        state[(volts < CLOSED_VOLT) & flows] = 1
-        state[(volts > PARTED_VOLT) | gone] = 0
         high = volts > PARTED_VOLT
+        state = np.full(volts.size, -1, dtype=np.int8)
+        np.copyto(state, 1, where=(volts < CLOSED_VOLT) & flows)
+        np.copyto(state, 0, where=high | gone)
         least = (round(LEAST_PARTED_S * record.sample_rate_hz), max(2, round(LEAST_CLOSED_S * record.sample_rate_hz)))
         for a, b, to in _changes(state, least):
             near = high[max(0, a - 50) : a + 1] if to == 1 else high[a : b + max(50, b - a)]
@@ -134,22 +135,26 @@ def _injected(amps: FloatArray, rate_hz: float) -> float:
     x = bridged(amps)
     if x.size < many:
         return 0.0
-    return float(np.median(x[: x.size // many * many].reshape(-1, many), axis=1).max())
+    blocks = x[: x.size // many * many].reshape(-1, many)
+    # Only where half of a block lies as high as that of the greatest mean can the median be greater.
+    likely = median(blocks[int(np.argmax(blocks.mean(axis=1)))])
+    return float(medians(blocks[2 * np.count_nonzero(blocks >= likely, axis=1) >= many]).max())
 
 
 def _changes(state: NDArray[np.int8], least: tuple[int, int]) -> list[tuple[int, int, int]]:
     """(last sample of the old state + 1, first of the new, new state) where each state lasts `least[state]`."""
-    known = np.flatnonzero(state >= 0)
-    if known.size == 0:
+    if not bool((state >= 0).any()):
         return []
-    s = state[known]
-    edge = np.flatnonzero(np.diff(s)) + 1
-    begin, end = np.concatenate([[0], edge]), np.concatenate([edge, [s.size]])
+    edge = np.flatnonzero(state[1:] != state[:-1]) + 1
+    first, last = np.concatenate([[0], edge]), np.concatenate([edge, [state.size]]) - 1
+    first, last = first[state[first] >= 0], last[state[first] >= 0]
+    # What is not known in between parts no state.
+    s = state[first]
+    new = np.concatenate([[True], s[1:] != s[:-1]])
+    first, last, s = first[new], last[np.concatenate([new[1:], [True]])], s[new]
     # A stretch cut by the record's end may be as short as it likes: what follows it is not known.
-    lasting = (known[end - 1] - known[begin] + 1 >= np.asarray(least)[s[begin]]) | (begin == 0) | (end == s.size)
-    begin, end = begin[lasting], end[lasting]
-    out: list[tuple[int, int, int]] = []
-    for k in range(1, begin.size):
-        if s[begin[k]] != s[begin[k - 1]]:
-            out.append((int(known[end[k - 1] - 1]) + 1, int(known[begin[k]]), int(s[begin[k]])))
-    return out
+    lasting = last - first + 1 >= np.asarray(least)[s]
+    lasting[[0, -1]] = True
+    first, last, s = first[lasting], last[lasting], s[lasting]
+    turns = np.flatnonzero(s[1:] != s[:-1]) + 1
+    return [(int(last[k - 1]) + 1, int(first[k]), int(s[k])) for k in turns]

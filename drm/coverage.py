@@ -20,6 +20,8 @@ __all__ = ["NORMAL", "SAMPLED", "expanded", "factor", "factor_of", "told"]
 NORMAL = 2.0
 #: Column -> how many of its ends are instants that lie between two samples of a state.
 SAMPLED: dict[str, int] = {
+    # Between two samples, and the delay of the chain, which is anything up to one.
+    "arcing_contact_ms": 2,
     "opening_time_ms": 1,
     "closing_time_ms": 1,
     "first_ms": 1,
@@ -69,7 +71,7 @@ def factor(u: float, width: float, *, ends: int = 1) -> float:
 
 
 def factor_of(row: Mapping[Any, Any], column: str) -> float:
-    """Coverage factor of one figure of a row of `mechanisms`, `timing` or `motors`; 2 for every other table.
+    """Coverage factor of one figure of a row of `features`, `mechanisms`, `timing` or `motors`; 2 in other tables.
 
     What part of `u` is the sampling's, the row's `sample_ms` tells.
     """

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.kept import kept
+from drm.median import median
 from drm.robust import mad_sd, sidak
 from drm.siblings_fit import LEAST_COMPARABLE, fit
 from drm.siblings_prior import Population, ScatterPrior
@@ -197,6 +198,7 @@ def _trends(shape: FloatArray, u: FloatArray) -> tuple[FloatArray, FloatArray, l
     return np.array(difference), np.array(spread), parts
 
 
+@kept
 def compare_curves(
     curves: Iterable[SiblingCurve], population: Population, *, share: float = 1.0
 ) -> tuple[CurveDifference, ...]:
@@ -244,7 +246,7 @@ def _zone(
     mine: dict[str, list[tuple[SiblingCurve, FloatArray, FloatArray]]] = {}
     for c, level, level_u in read:
         if np.isfinite(level[common]).all():
-            own = level[common] - np.median(level[common])
+            own = level[common] - median(level[common])
             mine.setdefault(c.interrupter, []).append((c, own, level_u[common]))
     names = sorted(mine)
     if len(names) < LEAST_COMPARABLE:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.hum import Hum, fit_hum
+from drm.median import median
 
 __all__ = ["THRESHOLD", "Hum", "fit_hum", "impulses", "noise_sigma", "robust_lstsq", "shrink"]
 
@@ -35,7 +36,7 @@ def noise_sigma(samples: FloatArray, *, resolution: float = 0.0) -> float:
     floor = resolution / np.sqrt(12.0)
     if steps.size < 8:
         return float(floor)
-    return float(max(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2.0), floor))
+    return float(max(1.4826 * median(np.abs(steps - median(steps))) / np.sqrt(2.0), floor))
 
 
 def impulses(
@@ -98,7 +99,7 @@ def robust_lstsq(
         normal = weighted @ scaled.T
         coefficients = np.linalg.pinv(normal, hermitian=True) @ (weighted @ target)
         rest = target - coefficients @ scaled
-        scale = max(1.4826 * float(np.median(np.abs(rest - np.median(rest)))), floor)
+        scale = max(1.4826 * median(np.abs(rest - median(rest))), floor)
         if scale <= 0.0:
             break
         if turn < rounds // 3:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from drm.breaker import ReferenceTravel
 from drm.errors import BreakerError, nearest
 from drm.kept import kept
+from drm.median import median
 from drm.quantity import NOTHING, Quantity
 
 __all__ = ["Curve", "Departure", "departure", "load_reference"]
@@ -40,7 +41,7 @@ class Curve:
     def total_mm(self) -> float:
         """Total travel: between its two ends."""
         few = max(1, self.travel_mm.size // 20)
-        return abs(float(np.median(self.travel_mm[-few:])) - float(np.median(self.travel_mm[:few])))
+        return abs(median(self.travel_mm[-few:]) - median(self.travel_mm[:few]))
 
 
 @dataclass(frozen=True)
@@ -152,7 +153,7 @@ def departure(curve: Curve, reference: Curve, *, rel: float, u_mm: float, contac
     pace = np.abs(np.gradient(reference.travel_mm[inside], t[inside]))
     # The greatest of many readings is greater than the truth by what they scatter: a parabola about it reads past that.
     # Beside a sudden change it overshoots: no reading is taken for more than the readings themselves.
-    smooth = _smoothed(percent, u_mm, float(np.median(np.diff(t))))
+    smooth = _smoothed(percent, u_mm, median(np.diff(t)))
     smooth = np.clip(smooth, float(np.min(percent)), float(np.max(percent)))
     # An error that grows along the curve may bring another place to the top, so each is tried both ways.
     scale, laid = 100.0 / total * rel * mine, 100.0 / total * contact_u_ms * pace

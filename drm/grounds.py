@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drm.frames import rows_of
 from drm.wording import clean, number, title_of, worst
 
 if TYPE_CHECKING:
@@ -128,7 +129,7 @@ def telling_rows(result: Result) -> dict[str, dict[Any, Any]]:
     Its ``sibling_score`` is the greatest of all the interrupter's rows.
     """
     found: dict[str, list[dict[Any, Any]]] = {}
-    for row in result.features.to_dict("records"):
+    for row in rows_of(result.features):
         found.setdefault(str(row.get("interrupter", "")), []).append(row)
     out: dict[str, dict[Any, Any]] = {}
     for who, rows in found.items():

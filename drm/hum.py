@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import median
+
 __all__ = ["Hum", "fit_hum"]
 
 FloatArray = NDArray[np.float64]
@@ -118,7 +120,7 @@ def fit_hum(
     good = np.isfinite(voltage_v) & np.isfinite(current_a)
     many = int(np.count_nonzero(good))
     if many < 8:
-        ratio = float(np.median(voltage_v[good] / current_a[good])) if many else float("nan")
+        ratio = median(voltage_v[good] / current_a[good]) if many else float("nan")
         return Hum(frequency_hz, (), (), ratio, float("nan"), float("nan"))
     from drm._hum_kernels import block_means, solve
 
@@ -141,11 +143,11 @@ def fit_hum(
     cosine, sine = x[1 : 1 + orders] / kept, x[1 + orders : 1 + 2 * orders] / kept
     hum = Hum(frequency, tuple(map(float, cosine)), tuple(map(float, sine)), float(x[0]), 0.0, 0.0, origin)
     left = np.asarray(volts[good] - x[0] * amps[good] - hum.at(time_s[good]))
-    sigma = max(1.4826 * float(np.median(np.abs(left - np.median(left)))), 0.5 * resolution_v)
+    sigma = max(1.4826 * median(np.abs(left - median(left))), 0.5 * resolution_v)
     inflate = _correlation_factor(v - x[0] * i - Hum.at(hum, t + origin), scale)
     # Undithered, the mean of a quantised trace is off by up to half a step; noise of half a step makes it harmless.
     moved = float(np.std(volts[good]))
-    coarse = resolution_v / np.sqrt(12.0) / abs(float(np.median(i))) if moved < 0.5 * resolution_v else 0.0
+    coarse = resolution_v / np.sqrt(12.0) / abs(median(i)) if moved < 0.5 * resolution_v else 0.0
     scaled = np.concatenate([1.0 / kept, 1.0 / kept, [1.0]]) * inflate
     return Hum(
         frequency,

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,41 +77,38 @@ scatter_v
     Commutation or None
         None where fewer than eight samples lie in reach.
     """
-
-    def alone(volts: FloatArray) -> Commutation | None:
-        return fit_commutation(
-            time_s,
-            volts,
-            current_a,
-            rate_a_s,
-            near=near,
-            first=0,
-            last=last,
-            closed_ohm=closed_ohm,
-            closed_scatter_ohm=closed_scatter_ohm,
-            sigma_v=sigma_v,
-            longest_s=longest_s,
-            long_run=long_run,
-            scatter_v=scatter_v,
-        )
-
-    found = alone(voltage_v)
+    time, amps, rate = (np.ascontiguousarray(x) for x in (time_s, current_a, rate_a_s))
+    fit = partial(
+        fit_commutation,
+        near=near,
+        first=0,
+        last=last,
+        closed_ohm=closed_ohm,
+        closed_scatter_ohm=closed_scatter_ohm,
+        sigma_v=sigma_v,
+        longest_s=longest_s,
+        long_run=long_run,
+        scatter_v=scatter_v,
+    )
+    volts = np.ascontiguousarray(voltage_v)
+    found = fit(time, volts, amps, rate)
     if found is None or not _complete(found):
         return found
-    part, traces = slice(0, last + 1), (time_s, voltage_v, current_a)
-    slopes = [x if abs(x) > CLEAR * u else 0.0 for x, u in _courses(found, *(x[part] for x in traces))]
-    if any(slopes):
+    before, after = _slopes(found, time[: last + 1], volts[: last + 1], amps[: last + 1])
+    if before or after:
         # A level that slopes all along its zone scatters no more than one that does not: taken out, and once more.
-        past = time_s - found.middle_s.value
-        moved = np.clip(past / found.duration_s.value + 0.5, 0.0, 1.0)
-        before, after = slopes[0] * np.minimum(past, 0.0) * (1.0 - moved), slopes[1] * np.maximum(past, 0.0) * moved
-        level = voltage_v - current_a * (before + after)
-        again = alone(level)
+        level = volts - amps * _sloping(found, time, before, after)
+        again = fit(time, level, amps, rate)
         if again is not None and _complete(again):
-            found, voltage_v = again, level
+            found, volts = again, level
+    part, size = _part(found, time[: last + 1])
     return _joint_step(
         found,
-        *(x[part] for x in (time_s, voltage_v, current_a, rate_a_s)),
+        time[part],
+        volts[part],
+        amps[part],
+        rate[part],
+        size=size,
         closed_scatter_ohm=closed_scatter_ohm,
         sigma_v=sigma_v,
         sense=sense,
@@ -133,6 +131,7 @@ def _joint_step(
     current_a: FloatArray,
     rate_a_s: FloatArray,
     *,
+    size: int,
     closed_scatter_ohm: float,
     sigma_v: float,
     sense: float,
@@ -144,16 +143,14 @@ def _joint_step(
     from drm import _joint_kernels as kernels
 
     width, jumps = found.duration_s.value, (found.closed_ohm.value, found.arcing_ohm.value, found.inductance_h.value)
-    part, size = _part(found, time_s)
-    time, volts, amps, rate = (np.ascontiguousarray(x[part]) for x in (time_s, voltage_v, current_a, rate_a_s))
-    columns, prior = _of_hum(hum, time, size, sense)
+    columns, prior = _of_hum(hum, time_s, size, sense)
     # A straight step says nothing beyond the move's own width.
     reach = max(width, found.middle_s.u)
     many, *moved = kernels.joint_step(
-        time,
-        volts,
-        amps,
-        rate,
+        time_s,
+        voltage_v,
+        current_a,
+        rate_a_s,
         size,
         found.middle_s.value,
         width,
@@ -177,7 +174,7 @@ def _joint_step(
 def _part(found: Commutation, time_s: FloatArray) -> tuple[slice, int]:
     """Samples about the move, and how many neighbours of them are averaged."""
     step = float(time_s[-1] - time_s[0]) / (time_s.size - 1)
-    middle = int(np.searchsorted(time_s, found.middle_s.value))
+    middle = int(time_s.searchsorted(found.middle_s.value))
     half = max(LEAST, math.ceil(WING * found.duration_s.value / step - 1e-6))
     part = slice(max(0, middle - half), min(time_s.size, middle + half))
     return part, max(1, (part.stop - part.start) // WINDOW)
@@ -195,16 +192,25 @@ def _of_hum(hum: Hum | None, time_s: FloatArray, size: int, sense: float) -> tup
     return np.ascontiguousarray(columns), np.ascontiguousarray(np.linalg.inv(correlation))
 
 
-def _courses(
+def _slopes(
     found: Commutation, time_s: FloatArray, voltage_v: FloatArray, current_a: FloatArray
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Slopes of the closed level before the move and of the arcing one after it, each with its u, ohm/s."""
+) -> tuple[float, float]:
+    """Slopes of the closed level before the move and of the arcing one after it, ohm/s; zero where not clear."""
     from drm._joint_kernels import courses
 
     width = found.duration_s.value
-    time, volts, amps = (np.ascontiguousarray(x) for x in (time_s, voltage_v, current_a))
-    told = courses(time, volts, amps, found.middle_s.value, APART * width, max(SLIDING_S, 4.0 * width))
-    return told[:2], told[2:]
+    closed, closed_u, arcing, arcing_u = courses(
+        time_s, voltage_v, current_a, found.middle_s.value, APART * width, max(SLIDING_S, 4.0 * width)
+    )
+    return closed if abs(closed) > CLEAR * closed_u else 0.0, arcing if abs(arcing) > CLEAR * arcing_u else 0.0
+
+
+def _sloping(found: Commutation, time_s: FloatArray, before: float, after: float) -> FloatArray:
+    """What the slopes of both levels add to the resistance, ohm, shape (n,)."""
+    past = time_s - found.middle_s.value
+    moved = np.clip(past / found.duration_s.value + 0.5, 0.0, 1.0)
+    closed, arcing = before * np.minimum(past, 0.0) * (1.0 - moved), after * np.maximum(past, 0.0) * moved
+    return np.asarray(closed + arcing)
 
 
 def _moved(found: Commutation, shift_s: float, shift_log: float, more_s2: float, more_log2: float) -> Commutation:

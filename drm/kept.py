@@ -45,6 +45,8 @@ class Kept:
             del self._answers[key]
 
 
+#: What :func:`_compared` found of each type.
+_COMPARED: dict[type, tuple[str, ...] | None] = {}
 _NOW: ContextVar[Kept | None] = ContextVar("drm_kept", default=None)
 
 
@@ -81,9 +83,16 @@ def _key(value: Any) -> Any:
     if value is None or isinstance(value, (str, int)):
         return value
     if isinstance(value, (tuple, list)):
-        return tuple(_key(v) for v in value)
+        return tuple([_key(v) for v in value])
     if isinstance(value, dict):
-        return tuple((k, _key(v)) for k, v in value.items())
-    if is_dataclass(value) and type(value).__eq__ is not object.__eq__:
-        return (type(value), *(_key(getattr(value, f.name)) for f in fields(value)))
-    return type(value), id(value)
+        return tuple([(k, _key(v)) for k, v in value.items()])
+    names = _compared(type(value))
+    return (type(value), id(value)) if names is None else (type(value), *[_key(getattr(value, n)) for n in names])
+
+
+def _compared(kind: type) -> tuple[str, ...] | None:
+    """Fields by which values of a dataclass are compared; None where they are compared by their identity."""
+    if kind not in _COMPARED:
+        by_value = is_dataclass(kind) and kind.__eq__ is not object.__eq__
+        _COMPARED[kind] = tuple(f.name for f in fields(kind)) if by_value else None
+    return _COMPARED[kind]

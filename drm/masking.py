@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.denoise import THRESHOLD, impulses, noise_sigma
+from drm.median import medians
 from drm.resistance import METALLIC_VOLT
 
 __all__ = ["main_zone_end", "stray_samples"]
@@ -50,7 +51,7 @@ def main_zone_end(
     part = slice(first, first + blocks * size)
     v = np.where(np.isfinite(voltage_v[part]), voltage_v[part], 0.0).reshape(blocks, size)
     i = np.where(np.isfinite(current_a[part]), current_a[part], 0.0).reshape(blocks, size)
-    level, amps = np.median(v, axis=1), np.median(i, axis=1)
+    level, amps = medians(v), medians(i)
     left = level > LEAVES * closed_ohm * np.maximum(amps, 0.0) + 4.0 * sigma_v / np.sqrt(size)
     left |= amps < 0.1 * float(np.max(amps))
     twice = np.flatnonzero(left & np.concatenate([left[1:], [True]]))

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Mechanism
+from drm.clock import interval
 from drm.coils import bridged, runs
-from drm.median import running_median
+from drm.median import median, percentiles, running_median
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 
@@ -78,7 +79,7 @@ def millimetres(record: Record, mechanism: Mechanism) -> tuple[FloatArray, tuple
         mm = np.asarray(np.interp(time, time + channel.skew_s, mm), dtype=np.float64)
     if not bool(good.all()):
         flags.append("missing travel samples bridged")
-        step = float(np.median(np.diff(time)))
+        step = interval(time)
         wide = [(a, b) for a, b in runs(~good) if (b - a) * step > LONGEST_GAP_S]
         if wide:
             mm = mm.copy()
@@ -112,15 +113,15 @@ def step_of(mm: FloatArray) -> float:
     top = float(d.max()) if d.size else 0.0
     d = d[d > max(1e-9, 1e-7 * top)]
     if d.size < 8:
-        return float(np.median(d)) if d.size else 0.0
+        return median(d) if d.size else 0.0
     ordered = np.sort(d)
     least = float(ordered[max(0, d.size // 100)])
     near = d[(d > 0.5 * least) & (d < 1.5 * least)]
     # Steps of one encoder count are nearly equal; noise has no such cluster.
-    tight = np.abs(near - np.median(near)) < 0.15 * float(np.median(near))
+    tight = np.abs(near - median(near)) < 0.15 * median(near)
     if near.size < max(4, 0.01 * d.size) or float(np.mean(tight)) < 0.8:
         return 0.0
-    return float(np.median(near[tight]))
+    return median(near[tight])
 
 
 def strokes(time_s: FloatArray, mm: FloatArray) -> tuple[Stroke, ...]:
@@ -135,10 +136,10 @@ def strokes(time_s: FloatArray, mm: FloatArray) -> tuple[Stroke, ...]:
     if x.size < 16:
         return ()
     x = running_median(x, 5)
-    low, high = (float(v) for v in np.percentile(x, [0.5, 99.5]))
+    low, high = percentiles(x, (0.5, 99.5))
     low, high = _ends(x, low, high)
     span = high - low
-    noise, grain = 1.4826 * float(np.median(np.abs(np.diff(x)))), step_of(mm)
+    noise, grain = 1.4826 * median(np.abs(np.diff(x))), step_of(mm)
     if span < max(LEAST_STROKE_MM, 20.0 * noise):
         return ()
     # A stroke has left one third and reached the other; rebound and noise stay within theirs.
@@ -166,7 +167,7 @@ def _ends(x: FloatArray, low: float, high: float) -> tuple[float, float]:
     span = high - low
     if span <= 0.0:
         return low, high
-    return float(np.median(x[x < low + 0.1 * span])), float(np.median(x[x > high - 0.1 * span]))
+    return median(x[x < low + 0.1 * span]), median(x[x > high - 0.1 * span])
 
 
 def _start(time: FloatArray, y: FloatArray, span: float, noise: float, grain: float) -> Quantity:
@@ -250,4 +251,4 @@ def _dwelling(y: FloatArray, width: float) -> float:
     ordered = np.sort(y)
     inside = np.searchsorted(ordered, ordered + width, side="right") - np.arange(ordered.size)
     k = int(np.argmax(inside))
-    return float(np.median(ordered[k : k + int(inside[k])]))
+    return median(ordered[k : k + int(inside[k])])

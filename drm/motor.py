@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from drm.coils import bridged
 from drm.kept import kept
+from drm.median import median
 from drm.quantity import NOTHING, Quantity
 from drm.record import Record
 
@@ -87,7 +88,7 @@ def motor_runs(
     if top < max(LEAST_A, 6.0 * quiet) and not float(np.min(level)) > LEAST_A:
         return ()
     out: list[MotorRun] = []
-    for a, b in _stretches(level > max(LEAST_A / 2.0, 0.1 * float(np.median(level[level > 0.3 * top]))), step):
+    for a, b in _stretches(level > max(LEAST_A / 2.0, 0.1 * median(level[level > 0.3 * top])), step):
         if (b - a) * step >= LEAST_S:
             out.append(_run(record, time, x, a, b, many, voltage, current_rel, voltage_rel))
     return tuple(out)
@@ -100,7 +101,7 @@ def _quiet(x: FloatArray, many: int) -> float:
     calm = level[spread <= float(np.percentile(spread, 10.0))]
     # A running motor may be as calm as a resting one, but not near zero.
     low = calm[np.abs(calm) < 0.05 * float(np.max(np.abs(x)))]
-    return float(np.median(low)) if low.size else 0.0
+    return median(low) if low.size else 0.0
 
 
 def _stretches(on: NDArray[np.bool_], step: float) -> list[tuple[int, int]]:
@@ -132,7 +133,7 @@ def _run(
     core = part[(part.size * 3) // 10 : (part.size * 9) // 10]
     rms = float(np.sqrt(np.mean(core**2)))
     outside = np.concatenate([x[max(0, low - 5 * many) : low], x[high : high + 5 * many]])
-    sigma = 1.4826 * float(np.median(np.abs(outside))) if outside.size >= 8 else 0.0
+    sigma = 1.4826 * median(np.abs(outside)) if outside.size >= 8 else 0.0
     # The edges from the samples themselves: the smoothed level is blurred by its window.
     above = low + np.flatnonzero(np.abs(part) > max(6.0 * sigma, 0.05 * rms))
     first, last = int(above[0]), int(above[-1])
@@ -221,7 +222,7 @@ def _end(time: FloatArray, x: FloatArray, first: int, last: int, step: float) ->
     """Where the switch opened: the last sample near the level before it; the current may take a while to die away."""
     back = round(30e-3 / step)
     lead = x[max(first, last - back) : max(first + 4, last - back // 3)]
-    level = float(np.median(lead))
+    level = median(lead)
     near = np.flatnonzero(x[max(first, last - back) : last + 1] > 0.9 * level)
     if near.size == 0:
         return float(time[last]) + 0.5 * step, 0.0

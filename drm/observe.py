@@ -12,18 +12,16 @@ from drm.breaker import Instrument
 from drm.denoise import Hum
 from drm.features.observation import Observation
 from drm.kept import kept
+from drm.median import nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace, slope, without_loop
 from drm.travel import Reading as TravelReading
 from drm.travel import Travel, reading
-from drm.zones import LOOP_H, LOOP_SHARE, Zones
+from drm.zones import INDUCTANCE_U, LOOP_H, LOOP_SHARE, Zones
 
 __all__ = ["Moving", "observe"]
 
 FloatArray = NDArray[np.float64]
-
-#: Of the sense loop's inductance, H, fitted or not: a metre or two of leads has about a microhenry at the most.
-INDUCTANCE_U = 0.25e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,4 +119,4 @@ def _drift(trace: Trace) -> float:
     first, last = ratio[:third], ratio[ratio.size - third :]
     if third < 8 or not (np.isfinite(first).any() and np.isfinite(last).any()):
         return 0.0
-    return abs(float(np.nanmedian(last) - np.nanmedian(first))) / math.sqrt(12.0)
+    return abs(float(nanmedian(last) - nanmedian(first))) / math.sqrt(12.0)

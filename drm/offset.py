@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.hum import fit_hum
+from drm.median import medians, nanmedian
 
 __all__ = ["idle_stretch", "offset_of"]
 
@@ -41,7 +42,7 @@ def idle_stretch(
     if not bool(quiet.any()):
         return None
     volts = voltage[: blocks * size].reshape(blocks, size)
-    quiet &= np.abs(np.median(volts, axis=1)) < largest_v
+    quiet[quiet] = np.abs(medians(volts[quiet])) < largest_v
     edge = np.flatnonzero(np.diff(np.concatenate([[False], quiet, [False]]).astype(np.int8)))
     if edge.size == 0:
         return None
@@ -83,5 +84,5 @@ def offset_of(
     got = fit_hum(t, v, np.ones_like(v), frequency_hz=frequency_hz, resolution_v=resolution_v)
     left = v - got.at(t)
     half = left.size // 2
-    drift = 0.5 * abs(float(np.nanmedian(left[:half])) - float(np.nanmedian(left[half:])))
+    drift = 0.5 * abs(nanmedian(left[:half]) - nanmedian(left[half:]))
     return got.resistance_ohm, math.hypot(got.resistance_u_ohm, drift)

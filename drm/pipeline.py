@@ -22,6 +22,7 @@ from drm.errors import InputError
 from drm.findings import Finding, findings
 from drm.kept import Kept, keeping
 from drm.mechanical import mechanical
+from drm.median import nanmedian
 from drm.motion import LEAST_STROKE_MM
 from drm.observe import Moving
 from drm.operation_zones import Found, first_zones, traces_of, zones_of
@@ -33,12 +34,13 @@ from drm.record import Record
 from drm.reference import Reference
 from drm.reference_whole import changes_table, compared, earlier_curves
 from drm.setup_checks import SetupSeen, beside_the_rest, in_the_traces
+from drm.setup_doubts import doubts, instants_of
 from drm.setup_fault import Fault, reasons_for
 from drm.siblings import compare
 from drm.siblings_prior import ORIENTATION, Population
 from drm.threads import calm
 from drm.traces import Unusable
-from drm.travel import Travel, speed, travel_of
+from drm.travel import Travel, pace_of, travel_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -189,7 +191,7 @@ def see(record: Record, breaker: Breaker) -> Seen:
     # A sensor that stood still while the contacts parted is off or not this breaker's: it says nothing in mm.
     still = {name for name, t in travels.items() if not float(np.nanmax(t.mm) - np.nanmin(t.mm)) >= LEAST_STROKE_MM}
     travels = {name: t for name, t in travels.items() if name not in still}
-    movements = {name: Moving(t, record.time_s, np.abs(speed(t, record.time_s))) for name, t in travels.items()}
+    movements = {name: Moving(t, record.time_s, pace_of(t, record.time_s)) for name, t in travels.items()}
     got = {(o.number, i.name): t for o in operations for i, t in traces_of(record, breaker, o)}
     setup = in_the_traces(
         record,
@@ -274,9 +276,12 @@ def _concluded(
     rest = mechanical(record, breaker, operations, travels, rows, curves=curves)
     table, mechanisms = pd.DataFrame(rows), rest.mechanisms
     now("comparing the siblings")
-    comparison = compare(table, curves=curves_of(readings), population=population)
+    shapes = tuple(curves_of(readings))
+    comparison = compare(table, curves=shapes, population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
+    doubted = doubts(instants_of(readings, seen.movements, seen.setup), table, comparison, population, shapes)
+    table["sample_ms"] = 1e3 / record.sample_rate_hz
     since = None
     if reference is not None:
         others = {"mechanisms": mechanisms, "timing": rest.timing, "travel": rest.curves}
@@ -290,6 +295,7 @@ def _concluded(
         readings_facts={
             "reference_s": {(o.number, m): s for o in operations for m, s in o.reference_s.items()},
             "setup_faults": faults,
+            "setup_doubts": doubted,
             "reference": reference,
             "since": since,
             "timing": rest.timing,
@@ -330,7 +336,7 @@ def _spoil(seen: Seen, rows: Sequence[dict[str, Any]], readings: Sequence[Readin
         seen.breaker,
         seen.operations,
         {(r.operation.number, r.interrupter.name): (r.zones.main_s.value, r.zones.arcing_s.value) for r in readings},
-        {name: float(np.nanmedian(v)) for name, v in arcing.items() if np.isfinite(v).any()},
+        {name: nanmedian(v) for name, v in arcing.items() if np.isfinite(v).any()},
         {name: t.mm for name, t in seen.travels.items()},
     )
     for row in rows:

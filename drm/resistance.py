@@ -61,9 +61,7 @@ def slope(time_s: FloatArray, samples: FloatArray) -> FloatArray:
     return kernel(np.ascontiguousarray(time_s), np.ascontiguousarray(samples))
 
 
-def resistance_of(
-    trace: Trace, *, inductance_h: float = 0.0, least_share: float = 0.3, rate_a_s: FloatArray | None = None
-) -> FloatArray:
+def resistance_of(trace: Trace, *, inductance_h: float = 0.0, least_share: float = 0.3) -> FloatArray:
     """``(V - L dI/dt) / I`` in ohm, shape (n,); NaN where the current is too small to divide by.
 
     Parameters
@@ -72,27 +70,24 @@ def resistance_of(
         Of the sense loop.
     least_share : float
         Least current, as a share of the injected one, at which a resistance means something.
-    rate_a_s : ndarray, shape (n,), optional
-        dI/dt where it stands clear of its noise, where that is known already.
     """
     enough = trace.current_a > least_share * trace.injected_a
     with np.errstate(invalid="ignore", divide="ignore"):
         drop = trace.voltage_v
         if inductance_h != 0.0:
-            drop = drop - inductance_h * (moving_rate(trace) if rate_a_s is None else rate_a_s)
+            drop = drop - inductance_h * moving_rate(trace)
         return np.where(enough, drop / trace.current_a, np.nan)
 
 
-def moving_rate(trace: Trace, part: slice = slice(None)) -> FloatArray:
-    """dI/dt over `part` where it stands clear of its noise, else zero: noise must not be multiplied in.
+def moving_rate(trace: Trace) -> FloatArray:
+    """dI/dt where it stands clear of its noise, else zero: noise must not be multiplied in.
 
     The noise is read at rest, or over the whole where nothing rests.
     """
     from drm._resistance_kernels import moving_rate as kernel
 
-    looked = (trace.time_s[part], trace.current_a[part])
     rest = (trace.time_s[trace.rest][:ENOUGH], trace.current_a[trace.rest][:ENOUGH])
-    return kernel(*(np.ascontiguousarray(x) for x in (*looked, *rest)))
+    return kernel(*(np.ascontiguousarray(x) for x in (trace.time_s, trace.current_a, *rest)))
 
 
 def inductance(trace: Trace, part: slice, *, largest_h: float = 5e-6) -> tuple[float, float]:

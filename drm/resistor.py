@@ -12,6 +12,7 @@ from drm.breaker import Interrupter
 from drm.coils import bridged
 from drm.contact_state import state_of, switched
 from drm.contacts import PARTED_VOLT
+from drm.median import median
 from drm.quantity import NOTHING, Quantity
 from drm.record import Channel, Record
 
@@ -128,13 +129,11 @@ def _step(record: Record, channel: Channel, unit: str, start_s: float, touch_s: 
     left, right = x[:cut], x[cut:]
     # Noise from sample to sample, and the channel's own step: a constant channel has neither.
     sigma = max(
-        1.4826 * float(np.median(np.abs(np.diff(x)))) / math.sqrt(2.0),
+        1.4826 * median(np.abs(np.diff(x))) / math.sqrt(2.0),
         abs(channel.resolution) * channel_factor(channel, unit) / math.sqrt(12.0),
         1e-12,
     )
-    wander = 1.4826 * max(
-        float(np.median(np.abs(left - np.median(left)))), float(np.median(np.abs(right - np.median(right))))
-    )
+    wander = 1.4826 * max(median(np.abs(left - median(left))), median(np.abs(right - median(right))))
     strength = abs(apart) / max(sigma / math.sqrt(min(cut, n - cut)), 0.5 * wander, 1e-12)
     u = step * math.sqrt(1.0 / 12.0 + 2.0 * (sigma / max(abs(apart), 1e-12)) ** 2)
     return strength, Quantity(float(time[cut]) - 0.5 * step, u)

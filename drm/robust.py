@@ -7,6 +7,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import median as one_median
+from drm.median import medians
+
 __all__ = [
     "Polished",
     "effective_tests",
@@ -41,8 +44,13 @@ def median(values: FloatArray, axis: int = -1) -> FloatArray:
     ndarray
         Without `axis`. (NumPy's own ``nanmedian`` goes through short axes one by one.)
     """
-    ordered = np.sort(np.moveaxis(np.asarray(values, dtype=np.float64), axis, -1), axis=-1)
-    known = np.isfinite(ordered).sum(axis=-1)
+    x = np.asarray(values, dtype=np.float64)
+    x = x if axis in (-1, x.ndim - 1) else np.moveaxis(x, axis, -1)
+    finite = np.isfinite(x)
+    if x.shape[-1] and bool(finite.all()):
+        return medians(x)
+    ordered = np.sort(x, axis=-1)
+    known = finite.sum(axis=-1)
     low = np.maximum((known - 1) // 2, 0)[..., None]
     high = np.minimum(known // 2, ordered.shape[-1] - 1)[..., None]
     middle = 0.5 * (np.take_along_axis(ordered, low, -1) + np.take_along_axis(ordered, high, -1))[..., 0]
@@ -62,7 +70,7 @@ def mad_sd(values: FloatArray) -> float:
     float
         In the unit of `values`; 0 where more than half are equal.
     """
-    return float(mad_sds(values))
+    return float(_MAD_TO_SD * one_median(np.abs(values - one_median(values))))
 
 
 def mad_sds(values: FloatArray) -> FloatArray:

@@ -172,7 +172,7 @@ def _guarded(table: pd.DataFrame) -> pd.DataFrame:
 
 def _harmless(text: str) -> str:
     """Text that stays in its cell and is no formula: control characters as spaces, an apostrophe before an operator."""
-    flat = "".join(c if c.isprintable() else " " for c in text)
+    flat = text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
     return f"'{flat}" if flat.lstrip().startswith(_FORMULA) else flat
 
 

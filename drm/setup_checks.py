@@ -14,6 +14,7 @@ from drm.breaker import Breaker
 from drm.contacts import auxiliary_changes
 from drm.errors import RecordError
 from drm.kept import kept
+from drm.median import median
 from drm.operations import Operation, coil_pulses
 from drm.quantity import Quantity
 from drm.record import Record
@@ -22,6 +23,7 @@ from drm.setup_clamps import loose
 from drm.setup_fault import Fault, reasons_for
 from drm.setup_pairing import pairing
 from drm.setup_scale import closed_levels, scale
+from drm.setup_skew import Events
 from drm.setup_trace import clipped, dead, flat, reversed_polarity
 from drm.setup_travel import ACROSS_MM, Happening, exchanged_across, wrong_pole, wrong_time
 from drm.setup_travel_scale import travel_scale
@@ -44,11 +46,14 @@ class SetupSeen:
         Interrupter -> by how much its voltage came after its current, s: to be taken out.
     unusable : mapping
         (operation, interrupter) -> why its trace cannot be read.
+    events : mapping
+        (operation, interrupter) -> when its contact parted or touched by its voltage and by its current.
     """
 
     faults: tuple[Fault, ...] = ()
     skew: Mapping[str, Quantity] = field(default_factory=dict)
     unusable: Mapping[Key, str] = field(default_factory=dict)
+    events: Mapping[Key, Events] = field(default_factory=dict)
 
     def skew_s(self, interrupter: str) -> float:
         """To be taken out of this interrupter's voltage, s."""
@@ -85,7 +90,8 @@ def in_the_traces(
     # A trace that fails now and then or is cut off says nothing about clocks.
     spoiled = {(n, i) for n, i in traces if reasons_for(own, i, n)}
     pairs = pairing(breaker, operations, {k: t for k, t in traces.items() if k not in spoiled})
-    return SetupSeen((*own, *pairs.faults, *_exchanged_coils(record, breaker, operations)), pairs.skew, dict(unusable))
+    faults = (*own, *pairs.faults, *_exchanged_coils(record, breaker, operations))
+    return SetupSeen(faults, pairs.skew, dict(unusable), pairs.events)
 
 
 def beside_the_rest(
@@ -237,5 +243,5 @@ def _like_the_named(record: Record, breaker: Breaker, spare: Sequence[str]) -> b
     known = [x for n in named if math.isfinite(x := spans(n))]
     if not known:
         return False
-    usual = float(np.median(known))
+    usual = median(known)
     return any(0.1 * usual < spans(n) < 10.0 * usual for n in spare)

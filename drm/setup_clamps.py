@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import median, medians, nanmedian
 from drm.resistance import METALLIC_VOLT, Trace
 from drm.setup_fault import Fault, grouped
 
@@ -51,7 +53,7 @@ def _blocks(trace: Trace, where: NDArray[np.bool_]) -> tuple[FloatArray, FloatAr
     part = part[np.ptp(trace.current_a[part], axis=1) < STEADY * trace.injected_a] if part.size else part
     if part.shape[0] < 4:
         return np.empty(0), np.empty(0)
-    r = np.median(trace.voltage_v[part] / trace.current_a[part], axis=1)
+    r = medians(trace.voltage_v[part] / trace.current_a[part])
     scale = trace.sigma_v / trace.injected_a
     return r, np.full(r.size, 1.2533 * scale / np.sqrt(many))
 
@@ -64,7 +66,7 @@ class _Rest:
     blocks_ohm: FloatArray
     error_ohm: float
 
-    @property
+    @cached_property
     def fluctuation(self) -> float:
         """Scatter from stretch to stretch as a share of the closed resistance; 0 where nothing can be read."""
         return float(np.std(self.blocks_ohm)) / self.closed_ohm if self.blocks_ohm.size and self.closed_ohm > 0 else 0.0
@@ -74,7 +76,7 @@ def _rest_of(trace: Trace) -> _Rest:
     rest = np.zeros(trace.time_s.size, dtype=np.bool_)
     rest[trace.rest] = True
     with np.errstate(invalid="ignore", divide="ignore"):
-        closed = float(np.nanmedian(trace.voltage_v[trace.rest] / trace.current_a[trace.rest]))
+        closed = nanmedian(trace.voltage_v[trace.rest] / trace.current_a[trace.rest])
     r, se = _blocks(trace, rest & (trace.current_a > 0.5 * trace.injected_a))
     return _Rest(closed, r, float(se[0]) if se.size else 0.0)
 
@@ -106,7 +108,7 @@ def _falls(trace: Trace, closed_ohm: float) -> dict[str, float]:
 def _beside_others(key: Key, rests: Mapping[Key, _Rest]) -> tuple[float, float] | None:
     """Least and middle fluctuation of the others in the same operation; None where there are fewer than two."""
     others = [r.fluctuation for k, r in rests.items() if k[0] == key[0] and k != key]
-    return (min(others), float(np.median(others))) if len(others) >= 2 else None
+    return (min(others), median(others)) if len(others) >= 2 else None
 
 
 def _unsteady(key: Key, rests: Mapping[Key, _Rest]) -> dict[str, float]:
@@ -123,8 +125,8 @@ def _unsteady(key: Key, rests: Mapping[Key, _Rest]) -> dict[str, float]:
 def _noisy(key: Key, traces: Mapping[Key, Trace]) -> dict[str, float]:
     """Numbers of a voltage far noisier than its siblings' in the same operation; else none."""
     sigmas = [t.sigma_v for k, t in traces.items() if k[0] == key[0]]
-    usual, mine = float(np.median(sigmas)), traces[key]
-    closed = float(np.nanmedian(mine.voltage_v[mine.rest]))
+    usual, mine = median(sigmas), traces[key]
+    closed = nanmedian(mine.voltage_v[mine.rest])
     if len(sigmas) > 2 and mine.sigma_v > NOISY * usual and mine.sigma_v > NOISE_SHARE * closed:
         return {"noise_v": mine.sigma_v, "noise_of_the_others_v": usual, "closed_voltage_v": closed}
     return {}

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-__all__ = ["Fault", "Spoils", "clock_u_ms", "clocked_by", "grouped", "reasons_for"]
+__all__ = ["Fault", "Spoils", "clock_u_ms", "clocked_alone", "clocked_by", "grouped", "reasons_for"]
 
 #: What a fault spoils: the whole row, resistances only, what is read from travel, nothing.
 Spoils = Literal["all", "resistance", "travel", ""]
@@ -65,6 +65,12 @@ def reasons_for(faults: Iterable[Fault], interrupter: str, operation: int) -> tu
 def clocked_by(fault: Fault) -> tuple[str, ...]:
     """Interrupters whose instants all lie on the one clock that `fault` found to be off against another."""
     return fault.interrupters if fault.code == "skew" else ()
+
+
+def clocked_alone(faults: Iterable[Fault], everybody: Iterable[str]) -> set[str]:
+    """Interrupters whose instants lie on a clock of their own, which is no siblings'."""
+    every = set(everybody)
+    return {n for f in faults for n in clocked_by(f) if set(clocked_by(f)) != every}
 
 
 def clock_u_ms(fault: Fault) -> float:

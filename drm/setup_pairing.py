@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Breaker
+from drm.median import median
 from drm.operations import Operation
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import Trace
 from drm.setup_fault import Fault
-from drm.setup_skew import LARGEST_SKEW, Events, events_of, pooled, skew_of
+from drm.setup_skew import EVENT_U, FILTER_S, LARGEST_SKEW, Events, events_of, pooled, skew_of
 
 __all__ = ["Pairing", "pairing"]
 
@@ -40,6 +41,9 @@ HIDDEN = 4.0
 BAD, EACH, LEFT, BETTER = 6.0, 3.0, 0.3, 0.75
 #: A skew is named when it is this many standard uncertainties, samples and seconds away from none.
 SURE, LEAST_SAMPLES, LEAST_S = 3.0, 1.5, 60e-6
+#: So many others at least must show one skew before one that departs from them is named for that, and so many standard
+#: uncertainties it must depart by: it is the furthest of all.
+AGREE, FURTHEST = 3, 3.5
 
 _BASIS = "physics: a contact that parts ends the current, one that touches begins it, at the same instant"
 
@@ -50,6 +54,8 @@ class Pairing:
 
     faults: tuple[Fault, ...] = ()
     skew: Mapping[str, Quantity] = field(default_factory=dict)
+    #: (operation, interrupter) -> what its voltage and its current tell, each by itself.
+    events: Mapping[Key, Events] = field(default_factory=dict)
 
 
 Key = tuple[int, str]
@@ -81,7 +87,7 @@ def pairing(breaker: Breaker, operations: Sequence[Operation], traces: Mapping[K
     faults += _apart(deciding, traces, events, skews, named)
     named |= {n for f in faults for n in f.interrupters}
     removed = _removed({n: s for n, s in skews.items() if n not in named}, chains, traces, named)
-    return Pairing((*faults, *_skew_faults(removed)), removed)
+    return Pairing((*faults, *_skew_faults(removed)), removed, events)
 
 
 def _deciding(
@@ -199,10 +205,11 @@ def _exchanged(
         done |= set(cycle)
         own = sum(float(cost[k, k]) for k in cycle)
         other = sum(float(cost[k, to[k]]) for k in cycle)
-        # One voltage that is late by itself may fit another's current, which then has no quarrel with its own.
-        each = min(float(cost[k, k]) / max(int(count[k, k]), 1) for k in cycle)
+        # One voltage that is late by itself may fit another's current, which then has no quarrel with its own. Of
+        # several that are off at once one may happen to part with a current that is not its own.
+        quarrel = sum(float(cost[k, k]) >= EACH * max(int(count[k, k]), 1) for k in cycle)
         better = other < LEFT * own and all(cost[k, to[k]] < BETTER * cost[k, k] for k in cycle)
-        if own < BAD * sum(int(count[k, k]) for k in cycle) or each < EACH or not better:
+        if own < BAD * sum(int(count[k, k]) for k in cycle) or quarrel < max(2, len(cycle) - 1) or not better:
             continue
         who = tuple(sorted(names[k] for k in cycle))
         yield Fault(
@@ -246,7 +253,7 @@ def _apart(
                 if math.isfinite(e.lag_s):
                     lags.setdefault(name, []).append(e.lag_s)
     for name, values in sorted(lags.items()):
-        lag, apart = float(np.median(values)), max(values) - min(values)
+        lag, apart = median(values), max(values) - min(values)
         skew = skews.get(name, NOTHING)
         near = abs(lag) <= LARGEST_SKEW or (skew and abs(skew.value) <= LARGEST_SKEW)
         # Of clocks that differ every operation shows the same lag.
@@ -276,7 +283,7 @@ def _removed(
     known = {n: s for n, s in skews.items() if s and abs(s.value) <= LARGEST_SKEW}
     if not known:
         return {}
-    step = float(np.median([t.step_s for t in traces.values()]))
+    step = median([t.step_s for t in traces.values()])
     every = {n: m for names in chains.values() for n in names for m in names if m in known}
     common = pooled(list(known.values()))
     alike = all(abs(s.value - common.value) <= max(SURE * s.u, LEAST_SAMPLES * step) for s in known.values())
@@ -284,9 +291,25 @@ def _removed(
         everybody = [n for names in chains.values() for n in names if n not in named]
         # Where most show one skew the others, whose events cannot be read, lie on the same two clocks.
         shown = everybody if len(every) >= 2 and 2 * len(every) > len(everybody) else every
-        return dict.fromkeys(shown, common) if _sure(common, step) else {}
+        return dict.fromkeys(shown, common) if _sure(common, step) else _odd(known, step)
     # In a chain in series the one that ends the current speaks for the others' channels too.
     return {n: known[m] for n, m in every.items() if _sure(known[m], step)}
+
+
+def _odd(known: Mapping[str, Quantity], step_s: float) -> dict[str, Quantity]:
+    """The one voltage that is off its own current as none of its siblings' is.
+
+    A source that answers slowly and the filters leave each skew uncertain, but all of one breaker alike.
+    """
+    if len(known) <= AGREE:
+        return {}
+    values = {n: s.value for n, s in known.items()}
+    middle = float(np.median(list(values.values())))
+    name = max(values, key=lambda n: abs(values[n] - middle))
+    others = np.array([v for n, v in values.items() if n != name])
+    u = math.sqrt((EVENT_U * step_s) ** 2 + FILTER_S**2 + float(np.var(others, ddof=1)))
+    apart = Quantity(values[name] - float(np.median(others)), u)
+    return {name: apart} if _sure(apart, step_s) and abs(apart.value) > FURTHEST * u else {}
 
 
 def _sure(skew: Quantity, step_s: float) -> bool:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from drm.breaker import Breaker
 from drm.kept import kept
+from drm.median import median, nanmedian
 from drm.operations import Operation
 from drm.record import Record
 from drm.setup_fault import Fault
@@ -64,7 +65,7 @@ def closed_levels(record: Record, breaker: Breaker, operations: Sequence[Operati
                     continue  # no scale, a lead that is off
                 pairs.append((_level(volts), _level(amps)))
         if pairs:
-            out[one.name] = Closed(*(float(np.median(x)) for x in zip(*pairs, strict=True)))
+            out[one.name] = Closed(*(median(x) for x in zip(*pairs, strict=True)))
     return out
 
 
@@ -75,8 +76,8 @@ def _follows_nothing(record: Record, operation: Operation, volts: FloatArray, am
 
 def _level(samples: FloatArray) -> float:
     """Median, without its sign; 0 where it is no level but the middle of noise."""
-    middle = abs(float(np.nanmedian(samples)))
-    scatter = 1.4826 * float(np.nanmedian(np.abs(np.abs(samples) - middle)))
+    middle = abs(nanmedian(samples))
+    scatter = 1.4826 * nanmedian(np.abs(np.abs(samples) - middle))
     return middle if middle > 3.0 * scatter / math.sqrt(samples.size) + 0.1 * scatter else 0.0
 
 
@@ -110,7 +111,7 @@ def scale(levels: Mapping[str, Closed], arcing_uohm: Mapping[str, float]) -> Ite
                 named.add(name)
                 yield fault
     ohms = {n: 1e6 * volts[n] / amps[n] for n in volts if n in amps and amps[n] >= 10.0 and n not in named}
-    middle = float(np.median(list(ohms.values()))) if ohms else math.nan
+    middle = median(list(ohms.values())) if ohms else math.nan
     low, high = PLAUSIBLE_UOHM
     if len(ohms) >= 3 and not low <= middle <= high and max(ohms.values()) < 3.0 * min(ohms.values()):
         yield Fault(
@@ -136,15 +137,15 @@ def _one(
     others_a = [a for n, a in amps.items() if n != name]
     if not others_v or not others_a:
         return None
-    ratio_v = volts.get(name, 0.0) / float(np.median(others_v))
-    ratio_a = amps.get(name, 0.0) / float(np.median(others_a))
+    ratio_v = volts.get(name, 0.0) / median(others_v)
+    ratio_a = amps.get(name, 0.0) / median(others_a)
     current, voltage = _power(ratio_a, NEAR_CURRENT), _power(ratio_v, NEAR_VOLTAGE)
     if current and not voltage and 1 / 2.5 < ratio_v < 2.5:
         return _wrong("current", name, current, ratio_a, {"current_ratio": ratio_a, "voltage_ratio": ratio_v})
     if voltage and 1 / NEAR_CURRENT < ratio_a < NEAR_CURRENT:
         mine = arcing_uohm.get(name, math.nan)
         others = [r for n, r in arcing_uohm.items() if n != name and math.isfinite(r)]
-        ratio_r = mine / float(np.median(others)) if others and math.isfinite(mine) else math.nan
+        ratio_r = mine / median(others) if others and math.isfinite(mine) else math.nan
         # Ten times the closed resistance alone may be a bad contact; less than a tenth may not, nor a hundred times.
         same = math.isfinite(ratio_r) and abs(math.log10(ratio_r) - voltage) < math.log10(2.5)
         if voltage < 0 or voltage >= 2 or same:

@@ -14,10 +14,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import median, nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
+from drm.zones import UNSEEN_S
 
-__all__ = ["LARGEST_SKEW", "Events", "events_of", "pooled", "skew_of", "without_skew"]
+__all__ = ["EVENT_U", "FILTER_S", "LARGEST_SKEW", "Events", "events_of", "pooled", "skew_of", "without_skew"]
 
 FloatArray = NDArray[np.float64]
 
@@ -40,20 +42,24 @@ LEAST_MOVE = 0.3
 def _states(trace: Trace) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     """Parted state from the voltage (0 to 1); falling or rising course of the current (-1 to 1); share of the level."""
     threshold = min(METALLIC_VOLT, 0.9 * trace.ceiling_v)
-    closed = float(np.nanmedian(trace.voltage_v[trace.rest]))
+    closed = nanmedian(trace.voltage_v[trace.rest])
     if not threshold > 3.0 * closed:
         return None
     low = max(0.3 * threshold, 2.0 * closed)
-    volts = np.nan_to_num(np.abs(trace.voltage_v), nan=0.0)
+    volts = _filled(np.abs(trace.voltage_v), 0.0)
     parted = np.clip((volts - low) / (threshold - low), 0.0, 1.0)
-    share = np.nan_to_num(trace.current_a / trace.injected_a, nan=1.0)
+    share = _filled(trace.current_a / trace.injected_a, 1.0)
     # Between samples: of the interval that follows each.
     course = np.append(np.diff(share), 0.0)
     # Twenty thousand samples tell it to a per cent.
     some = course[:: max(1, course.size // 20_000)]
-    noise = 1.4826 * float(np.median(np.abs(some - np.median(some))))
+    noise = 1.4826 * median(np.abs(some - median(some)))
     course = np.where(np.abs(course) > 6.0 * noise, course, 0.0)
     return parted, np.asarray(np.clip(course / max(6.0 * noise, 0.02), -1.0, 1.0)), share
+
+
+def _filled(samples: FloatArray, value: float) -> FloatArray:
+    return np.where(np.isnan(samples), value, samples)
 
 
 def _lag(parted: FloatArray, course: FloatArray, share: FloatArray, most: int) -> tuple[int, float, float]:
@@ -81,7 +87,7 @@ def _lag(parted: FloatArray, course: FloatArray, share: FloatArray, most: int) -
     cost = first + np.concatenate([[0.0], np.cumsum(steps)])
     best = float(cost.min())
     # A flat bottom is met in its middle.
-    at = int(np.median(lags[cost <= best + 0.25]))
+    at = int(median(lags[cost <= best + 0.25]))
     beside = np.abs(lags - at) >= 4
     return at, best, float(cost[beside].min()) if bool(beside.any()) else best
 
@@ -95,15 +101,17 @@ def _knee(samples: FloatArray, at: int, before: slice, least: float, ceiling: fl
     near = samples[before]
     if near.size < 4:
         return math.nan
-    level = float(np.median(near))
-    width = max(6.0 * 1.4826 * float(np.median(np.abs(near - level))), least)
-    away = np.abs(samples - level) > width
+    level = median(near)
+    width = max(6.0 * 1.4826 * median(np.abs(near - level)), least)
+    # Nothing further away is looked at.
+    start = max(0, at - 40)
+    away = np.abs(samples[start : at + 42] - level) > width
     k = at
-    while k > 0 and away[k] and at - k < 40:
+    while k > 0 and away[k - start] and at - k < 40:
         k -= 1
-    while k + 1 < samples.size and not away[k + 1] and k - at < 40:
+    while k + 1 < samples.size and not away[k + 1 - start] and k - at < 40:
         k += 1
-    if away[k] or k + 2 >= samples.size:
+    if away[k - start] or k + 2 >= samples.size:
         return math.nan
     one, two = float(samples[k + 1]), float(samples[k + 2])
     if abs(one) >= ceiling:
@@ -203,11 +211,11 @@ def _arced(trace: Trace, share: FloatArray, turn: int) -> bool:
     flowing = np.flatnonzero(share[:turn] > 0.03)
     if flowing.size < 2:
         return False
-    volts = np.nan_to_num(trace.voltage_v, nan=0.0)
+    volts = _filled(trace.voltage_v, 0.0)
     past = volts[_before(int(flowing[0]), trace.kind)]
     if past.size < 4:
         return True
-    level = float(np.median(past))
+    level = median(past)
     meanwhile = volts[flowing[0] : turn]
     return level >= 0.98 * trace.ceiling_v or bool((np.abs(meanwhile[:-1] - level) > 0.1 * abs(level)).any())
 
@@ -223,12 +231,12 @@ def _current_knee(trace: Trace, share: FloatArray, place: int) -> float:
 
 def _voltage_knee(trace: Trace, turn: int) -> float:
     opening, ceiling = trace.kind == "open", 0.98 * trace.ceiling_v
-    volts = np.nan_to_num(trace.voltage_v, nan=0.0)
+    volts = _filled(trace.voltage_v, 0.0)
     past = _before(turn, trace.kind)
     # A momentary part-separation may run into the loss: what metal can bear is not yet the loss.
     least = 0.5 * min(METALLIC_VOLT, trace.ceiling_v) if opening else 0.02 * float(np.max(np.abs(volts)))
     knee = _knee(volts, turn, past, least, ceiling if opening else math.inf)
-    hidden = not opening and volts[past].size > 0 and float(np.median(volts[past])) >= ceiling
+    hidden = not opening and volts[past].size > 0 and median(volts[past]) >= ceiling
     return knee + (-CEILING_LATE if hidden else RAMP_LATE)
 
 
@@ -276,7 +284,9 @@ def events_of(trace: Trace) -> Events:
             place -= 1
         amps = _current_knee(trace, share, place)
     at = trace.time_s[0]
-    hidden = turn >= 0 and _arced(trace, share, turn)
+    # A bounce is over before the contact could have gone that far.
+    bounced = not (volts - amps) * trace.step_s > max(UNSEEN_S, 3.0 * trace.step_s)
+    hidden = turn >= 0 and bounced and _arced(trace, share, turn)
     return Events(float(at + volts * trace.step_s), float(at + amps * trace.step_s), hidden)
 
 
@@ -288,9 +298,9 @@ def pooled(skews: Sequence[Quantity]) -> Quantity:
     # An event that tells little must not outvote one that tells much.
     known = [s for s in told if s.u <= 2.0 * min(t.u for t in told)]
     values = np.array([s.value for s in known])
-    middle = float(np.median(values))
+    middle = median(values)
     least = min(s.u for s in known)
-    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    spread = 1.4826 * median(np.abs(values - middle))
     # Most of one event's uncertainty is the filters', which no number of events averages out.
     return Quantity(middle, max(0.7 * least, math.hypot(least, spread) / math.sqrt(values.size)))
 

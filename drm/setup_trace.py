@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Breaker
+from drm.median import median, nanmedian
 from drm.record import Record
 from drm.resistance import METALLIC_VOLT, Trace
 from drm.setup_fault import Fault, grouped
@@ -35,8 +36,8 @@ def reversed_polarity(record: Record, breaker: Breaker, traces: Mapping[Key, Tra
                 start = int(np.searchsorted(record.time_s, trace.time_s[0]))
                 rest = slice(start + trace.rest.start, start + trace.rest.stop)
                 volts, amps = (record.channel(c).samples[rest] for c in (one.voltage, one.current))
-                signs.append(np.sign(np.nanmedian(volts)) * np.sign(np.nanmedian(amps)))
-        if signs and float(np.median(signs)) < 0:
+                signs.append(np.sign(nanmedian(volts)) * np.sign(nanmedian(amps)))
+        if signs and median(signs) < 0:
             hits.append(one.name)
     if hits:
         yield Fault(
@@ -60,14 +61,23 @@ def reads_nothing(volts: FloatArray, amps: FloatArray, closed: slice) -> bool:
     closed : slice
         Samples in which the contact is closed and the current flows.
     """
-    level = abs(float(np.nanmedian(amps[closed])))
-    off = np.flatnonzero((np.abs(amps) < NO_CURRENT * level) & np.isfinite(volts))
+    level = abs(nanmedian(amps[closed]))
+    off = volts[(np.abs(amps) < NO_CURRENT * level) & np.isfinite(volts)]
     on = volts[closed][np.isfinite(volts[closed])]
     if off.size < LEAST_OFF or on.size < LEAST_OFF:
         return False
-    noise = 1.4826 * max(float(np.median(np.abs(x - np.median(x)))) for x in (volts[off], on))
-    sure = 4.0 * noise / np.sqrt(min(off.size, on.size))
-    return bool(abs(np.median(volts[off]) - np.median(on)) < 1e-6 * FLAT_UOHM * level + sure)
+    least, share = 1e-6 * FLAT_UOHM * level, 4.0 * 1.4826 / np.sqrt(min(off.size, on.size))
+    sides = [(off, median(off)), (on, median(on))]
+    apart = abs(sides[0][1] - sides[1][1])
+    # Most of both sides nearer to their middles than noise must reach: the noise itself need not be known.
+    if all(_most_within(x, middle, 0.99 * (apart - least) / share) for x, middle in sides):
+        return False
+    noise = max(median(np.abs(x - middle)) for x, middle in sides)
+    return bool(apart < least + share * noise)
+
+
+def _most_within(samples: FloatArray, middle: float, reach: float) -> bool:
+    return 2 * int(np.count_nonzero(np.abs(samples - middle) <= reach)) > samples.size + 1
 
 
 def flat(record: Record, breaker: Breaker, traces: Mapping[Key, Trace]) -> Iterator[Fault]:
@@ -80,7 +90,7 @@ def flat(record: Record, breaker: Breaker, traces: Mapping[Key, Trace]) -> Itera
         volts = record.channel(channels[name].voltage).values("V")[window]
         amps = record.channel(channels[name].current).values("A")[window]
         if reads_nothing(volts, amps, trace.rest):
-            hits[number, name] = {"closed_voltage_v": float(np.nanmedian(volts[trace.rest]))}
+            hits[number, name] = {"closed_voltage_v": nanmedian(volts[trace.rest])}
     for name, (operations, numbers) in grouped(hits).items():
         yield _dead(*_DEAD[0][1:], (name,), operations, dict(numbers))
 

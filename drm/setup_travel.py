@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.kept import kept
+from drm.median import median
 from drm.operations import Operation
 from drm.setup_fault import Fault
 
@@ -26,6 +27,12 @@ FloatArray = NDArray[np.float64]
 #: they are after it. Healthy linkages differ by some 0.5 mm (common practice, no source), but not in such a way that
 #: the other mechanism's travel puts them right.
 LEAST_MM, TIMES = 0.35, 4.0
+#: What healthy mechanisms of one breaker differ by (standard deviations; common practice, no source): adjustment of the
+#: linkage, mm; scale of the sensor; place of one contact, mm; and that place from one operation to the next, mm.
+LINKAGE_MM, SCALE_REL, CONTACT_MM, AGAIN_MM = 0.5, 0.01, 0.4, 0.25
+#: Where so many happenings tell, an exchange is also named when its squared misfit by that scatter is less than the own
+#: one's by so much and so many times, and no more than so much for each happening.
+MANY, SURER, SMALLER, FITTING = 6, 30.0, 4.0, 4.0
 #: Two voltages are exchanged between mechanisms when their contacts' places are off by this at least, mm.
 ACROSS_MM = 1.0
 #: A start of motion that differs from the siblings' by more than this, s, while the contacts do not, is the sensor's.
@@ -85,9 +92,8 @@ def wrong_pole(
     for a, b in combinations(sorted(travels), 2):
         own: list[float] = []
         other: list[float] = []
-        for here in places.values():
-            if a not in here or b not in here:
-                continue
+        both = {key: here for key, here in places.items() if a in here and b in here}
+        for here in both.values():
             rest = [here[m][m] for m in here if m not in (a, b)]
             for pair, into in (([here[a][a], here[b][b]], own), ([here[a][b], here[b][a]], other)):
                 middle = float(np.mean([*pair, *rest]))
@@ -95,7 +101,7 @@ def wrong_pole(
         if len(own) < 4:
             continue
         before, after = (float(np.sqrt(np.mean(np.square(x)))) for x in (own, other))
-        if before > least_mm and before > TIMES * after:
+        if before > least_mm and (before > TIMES * after or _fits_better(both, a, b)):
             found.append((before / max(after, 1e-6), a, b, before, after, len(own)))
     for _, a, b, before, after, many in sorted(found, reverse=True):
         if a in done or b in done:
@@ -123,6 +129,24 @@ def wrong_pole(
         )
 
 
+def _fits_better(places: Mapping[tuple[int, str], Mapping[str, Mapping[str, float]]], a: str, b: str) -> bool:
+    """Whether healthy scatter of linkages, scales and contacts explains the exchanged places and not the own ones.
+
+    An opening and a closing shift the places of an exchanged travel by different amounts, as no linkage does.
+    """
+    if len(places) < MANY:
+        return False
+    own = np.array([here[a][a] - here[b][b] for here in places.values()])
+    other = np.array([here[a][b] - here[b][a] for here in places.values()])
+    middle = np.array([0.5 * (here[a][a] + here[b][b]) for here in places.values()])
+    what = [w for _, w in places]
+    same = np.array([[v == w for v in what] for w in what], dtype=np.float64)
+    each = LINKAGE_MM**2 + SCALE_REL**2 * np.outer(middle, middle) + CONTACT_MM**2 * same
+    spread = 2.0 * (each + AGAIN_MM**2 * np.eye(len(what)))
+    before, after = (float(x @ np.linalg.solve(spread, x)) for x in (own, other))
+    return before - after > SURER and before > SMALLER * after and after < FITTING * len(what)
+
+
 def exchanged_across(
     happenings: Sequence[Happening], time_s: FloatArray, travels: Mapping[str, FloatArray]
 ) -> Iterator[Fault]:
@@ -148,19 +172,20 @@ def exchanged_across(
         if of[a] == of[b] or {a, b} & done:
             continue
         own: list[float] = []
-        other: list[float] = []
+        other: list[tuple[Happening, str, float]] = []
         for name, mechanism in ((a, of[b]), (b, of[a])):
             for h in mine[name]:
                 key = (h.operation, h.what.split()[0])
                 rest = [mm for n, mm in here[key].items() if n not in (a, b)]
                 if len(rest) >= 3:
-                    usual = float(np.median(rest))
+                    usual = median(rest)
                     own.append(here[key][name] - usual)
-                    other.append(place(h, mechanism) - usual)
-        if len(own) < 4:
+                    other.append((h, mechanism, usual))
+        if len(own) < 4 or min(map(abs, own)) <= 0.5 * ACROSS_MM:
             continue
-        before, after = (float(np.sqrt(np.mean(np.square(x)))) for x in (own, other))
-        if before > ACROSS_MM and min(map(abs, own)) > 0.5 * ACROSS_MM and before > TIMES * after:
+        before = float(np.sqrt(np.mean(np.square(own))))
+        after = float(np.sqrt(np.mean(np.square([place(h, m) - usual for h, m, usual in other]))))
+        if before > ACROSS_MM and before > TIMES * after:
             done |= {a, b}
             yield Fault(
                 code="leads-exchanged",
@@ -185,7 +210,7 @@ def _starts(mm: FloatArray, time_s: FloatArray, operation: Operation) -> float:
     good = np.flatnonzero(np.isfinite(x))
     if good.size < 8:
         return math.nan
-    rest = float(np.median(x[good[: max(4, good.size // 50)]]))
+    rest = median(x[good[: max(4, good.size // 50)]])
     stroke = float(np.nanmax(np.abs(x - rest)))
     moved = np.flatnonzero(np.abs(x - rest) > max(1.0, 0.01 * stroke))
     return float(time_s[part][moved[0]]) if stroke > 10.0 and moved.size else math.nan
@@ -217,7 +242,7 @@ def wrong_time(
             coil = operation.reference_s[name] if operation.reference.get(name) == "coil" else math.nan
             if high - low > 20.0 and places and 2 * len(still) > len(places):
                 what = "the contacts part or touch while this travel stands still at its end"
-                numbers = {"travel_at_the_contacts_mm": float(np.median(places)), "travel_mm": high - low}
+                numbers = {"travel_at_the_contacts_mm": median(places), "travel_mm": high - low}
             elif start < coil - 1e-3:
                 what = "this travel moves before its coil is energised"
                 numbers = {"motion_before_coil_ms": 1e3 * (coil - start)}
@@ -256,15 +281,15 @@ def _late(
         begun = _starts(mm, time_s, operation)
         if own and math.isfinite(begun) and operation.reference.get(name) == "coil":
             start[name] = begun - operation.reference_s[name]
-            contact[name] = float(np.median(own)) - operation.reference_s[name]
+            contact[name] = median(own) - operation.reference_s[name]
     if len(start) < 3:
         return {}
     out = {}
     for name in start:
         others = [m for m in start if m != name]
         begun_others = [start[m] for m in others]
-        moved = start[name] - float(np.median(begun_others))
-        parted = contact[name] - float(np.median([contact[m] for m in others]))
+        moved = start[name] - median(begun_others)
+        parted = contact[name] - median([contact[m] for m in others])
         # A mechanism that is late is late with its contacts too; and of three the odd one is off both of the others.
         if (
             abs(moved) > LATE_S

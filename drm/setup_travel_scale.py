@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import median
 from drm.setup_fault import Fault
 
 __all__ = ["travel_scale"]
@@ -55,7 +56,7 @@ def travel_scale(travels: Mapping[str, FloatArray], interrupters: Mapping[str, S
     low, high = PLAUSIBLE_MM
     if rest and (max(rest.values()) < low or min(rest.values()) > high):
         yield _fault(
-            f"the travel moves by {float(np.median(list(rest.values()))):.3g} mm, which no contact of a high-voltage "
+            f"the travel moves by {median(list(rest.values())):.3g} mm, which no contact of a high-voltage "
             "breaker does: the scale of the travel is wrong",
             f"plausible band of a stroke, {low:.0f} to {high:.0f} mm (common practice, no source)",
             [i for n in rest for i in interrupters.get(n, ())],
@@ -72,7 +73,7 @@ def _against_siblings(strokes: Mapping[str, float]) -> dict[str, int]:
     """Mechanism -> power of ten by which its stroke is off the median of the others'."""
     out: dict[str, int] = {}
     for name, mine in strokes.items():
-        ratio = mine / float(np.median([s for n, s in strokes.items() if n != name]))
+        ratio = mine / median([s for n, s in strokes.items() if n != name])
         power = round(math.log10(ratio))
         if power and abs(math.log10(ratio) - power) < math.log10(NEAR):
             out[name] = power

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from drm.breaker_times import Contact, reference_u
+from drm.median import median
 from drm.operations import Operation
 from drm.quantity import Quantity
 from drm.stroke import Moved, crossing, start_of
@@ -71,7 +72,7 @@ def parts_of(
             ways[c.interrupter.name] = float(np.interp(c.at_s.value, m.time_s, m.way_mm))
     if not ways:
         return {}
-    place = float(np.median(list(ways.values())))
+    place = median(list(ways.values()))
     out: dict[str, dict[str, Quantity]] = {}
     n = len(ways)
     for c in contacts:
@@ -122,7 +123,7 @@ def explain(
     # Interrupters of one mechanism share its latch and run, so each mechanism counts once. The median of all is that of
     # the sound ones as long as most are sound; of two mechanisms nobody can say which is off.
     once = list({str(r["mechanism"]): r for r in known}.values())
-    usual = {p: float(np.median([float(r[p]) for r in (known if p == "offset_ms" else once)])) for p in parts}
+    usual = {p: median([float(r[p]) for r in (known if p == "offset_ms" else once)]) for p in parts}
     for row in known:
         away = {p: float(row[p]) - usual[p] if p == "offset_ms" or len(once) > 2 else 0.0 for p in parts}
         u = {p: math.hypot(float(row[f"{p}_u"]), HEALTHY_MS[p]) for p in parts}
@@ -143,6 +144,6 @@ def explain(
         mine = stops.get(str(row["mechanism"]), math.nan)
         others_stop = [v for k, v in stops.items() if k != row["mechanism"] and math.isfinite(v)]
         if math.isfinite(mine) and others_stop:
-            evidence["armature_stop_departure_ms"] = mine - float(np.median(others_stop))
+            evidence["armature_stop_departure_ms"] = mine - median(others_stop)
         out.append(Explanation(str(row["name"]), operation, Quantity(total, whole_u), cause, evidence))
     return tuple(out)

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import median, medians
 from drm.robust import inliers, mad_sd, median_polish, sidak
 from drm.siblings_prior import ScatterPrior
 
@@ -59,7 +60,7 @@ def suspects(
     table = np.full((y.shape[0], rows, columns), np.nan)
     code = pole * columns + position
     for c in np.unique(code):
-        table[:, c // columns, c % columns] = np.median(y[:, code == c], axis=1)
+        table[:, c // columns, c % columns] = medians(y[:, code == c])
     polished = median_polish(table)
     size = np.bincount(pole, minlength=rows)
     bound = _WORTH_A_TEST * np.sqrt(base[:, None] * (pole_share[:, None] + (1.0 - pole_share[:, None]) / size))
@@ -133,7 +134,7 @@ def take_out(
     found: list[GroupShift] = []
     left = y.copy()
     for _ in range(most):
-        centre = float(np.median(left))
+        centre = median(left)
         best: GroupShift | None = None
         for g in np.unique(label):
             mine = left[label == g]
@@ -141,7 +142,7 @@ def take_out(
                 continue
             # A test that cannot come out is not made: most groups of a healthy breaker end here.
             bound = _WORTH_A_TEST * float(np.sqrt(base * (share + (1 - share) / mine.size)))
-            if abs(float(np.median(mine)) - centre) < bound:
+            if abs(median(mine) - centre) < bound:
                 continue
             s = _group_shift(left, label, int(g), base, prior, share)
             if best is None or s.p < best.p:

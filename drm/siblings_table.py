@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.median import median
 from drm.siblings_fit import LEAST_COMPARABLE
 from drm.siblings_prior import ScatterPrior
 from drm.siblings_use import SPOILED_BY_THE_TEST, reasons, usable
@@ -186,10 +187,10 @@ def _averaged(
     if np.unique(code).size == code.size:
         mean[code], mean_u[code] = y, u
         return mean, mean_u, math.nan
-    level = float(np.median(y))
+    level = median(y)
     y = y.copy()
     for one in np.unique(number):
-        y[number == one] -= np.median(y[number == one])
+        y[number == one] -= median(y[number == one])
     count = np.bincount(code, minlength=n)
     seen = count > 0
     mean[seen] = np.bincount(code, y, n)[seen] / count[seen]

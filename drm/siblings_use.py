@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -49,8 +50,10 @@ def reasons(quality: object) -> tuple[str, ...]:
     return tuple(r.strip() for r in quality.split(";") if r.strip()) if isinstance(quality, str) else ()
 
 
-def _leaves(reason: str, column: str) -> bool:
-    return any(reason.startswith(start) and column.startswith(good) for start, good in _LEAVES)
+@lru_cache(4096)
+def _spares(quality: str, column: str) -> bool:
+    """Whether every reason in a quality text leaves the column good."""
+    return all(any(r.startswith(s) and column.startswith(good) for s, good in _LEAVES) for r in reasons(quality))
 
 
 def usable(features: pd.DataFrame, column: str) -> NDArray[np.bool_]:
@@ -75,8 +78,6 @@ def usable(features: pd.DataFrame, column: str) -> NDArray[np.bool_]:
     if "current_a" in features:
         good &= ~(np.abs(np.asarray(features["current_a"], dtype=np.float64)) < LEAST_A)
     if "quality" in features:
-        said = list(features["quality"])
-        # Rows share their reasons: each is weighed once.
-        spared = {q: all(_leaves(r, column) for r in reasons(q)) for q in said if isinstance(q, str)}
-        good &= np.array([spared.get(q, True) if isinstance(q, str) else True for q in said], dtype=np.bool_)
+        said = features["quality"].tolist()
+        good &= np.array([_spares(q, column) if isinstance(q, str) else True for q in said], dtype=np.bool_)
     return good

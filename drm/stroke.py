@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Damping, SpeedZone
+from drm.clock import interval
 from drm.kept import kept
-from drm.median import running_median
+from drm.median import median, running_median
 from drm.motion import carried_back
 from drm.quantity import NOTHING, Quantity
-from drm.travel import Travel, speed
+from drm.travel import Travel, pace_of, speed
 
 __all__ = ["SPEED_ZONE", "Moved", "figures", "moved", "start_of", "zone_words"]
 
@@ -93,12 +94,12 @@ def moved(
         return None
     x = running_median(travel.mm[inside], 3)
     first = travel.mm[before]
-    begin = float(np.median(first)) if first.size >= 3 else float(x[0])
+    begin = median(first) if first.size >= 3 else float(x[0])
     rest = x[t > until_s - 0.25 * (until_s - reference_s)]
     if rest.size == 0:
         return None
     toward = 1.0 if kind == "open" else -1.0
-    stroke = toward * (float(np.median(rest)) - begin)
+    stroke = toward * (median(rest) - begin)
     still = float(np.ptp(rest)) < max(0.02 * stroke, 4.0 * travel.resolution_mm)
     return Moved(t, toward * (x - begin), stroke, still, kind, begin, travel.resolution_mm, travel.u_mm)
 
@@ -139,7 +140,7 @@ def figures(
     out = {"stroke_mm": Quantity(m.stroke_mm, math.hypot(u, rel * m.stroke_mm))}
     if not m.moves:
         return out
-    pace = np.abs(speed(travel, time_s))
+    pace = pace_of(travel, time_s)
     mine = [z for z in zones if z.kind == m.kind]
     low, high = sorted(share)
     out["speed_m_s"] = mean_speed(m, low * m.stroke_mm, high * m.stroke_mm, None, rel)
@@ -265,7 +266,7 @@ def _greatest(m: Moved, pace: FloatArray, time_s: FloatArray, rel: float) -> Qua
     narrow = float(np.nanmax(np.abs(speed(m.way_mm, m.time_s, window_s=2e-3))))
     flattened = max(0.0, narrow - float(np.nanmax(wide))) * 2.0 / 3.0
     value = float(np.nanmax(inside)) + flattened
-    step = float(np.median(np.diff(time_s)))
+    step = interval(time_s)
     return Quantity(value, math.sqrt((rel * value) ** 2 + _slope_u(m, step) ** 2 + flattened**2 / 12.0))
 
 
@@ -274,7 +275,7 @@ def _damping(m: Moved, before_mm: float, rel: float) -> dict[str, Quantity]:
     band = max(REST_SHARE * m.stroke_mm, 2.0 * m.step_mm)
     entry, end = crossing(m, m.stroke_mm - before_mm), crossing(m, m.stroke_mm - band)
     out: dict[str, Quantity] = {}
-    step = float(np.median(np.diff(m.time_s)))
+    step = interval(m.time_s)
     # An error of the scale moves the damper's position, which is stated in mm; the end is a share of the stroke.
     for column, at, stated_mm in (("damping_entry_m_s", entry, before_mm), ("damping_end_m_s", end, 0.0)):
         got, bend = _pace_before(m, at)

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from drm.coverage import told
+from drm.frames import rows_of
 from drm.wording import measured, number
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ def time_lines(result: Result) -> list[str]:
         return []
     words = sequence_words(result)
     out = [f"Sequence: {words}"] if words else []
-    for row in t[t["scope"] == "breaker"].to_dict("records"):
+    for row in rows_of(t[t["scope"] == "breaker"]):
         column, what = ("opening_time_ms", "opening") if row["kind"] == "open" else ("closing_time_ms", "closing")
         if not math.isfinite(number(row[column])):
             continue

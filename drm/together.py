@@ -23,6 +23,8 @@ from drm.record import Record
 from drm.reference import Reference
 from drm.reference_whole import changes_table, compared, earlier_curves
 from drm.repeats import repeatability
+from drm.setup_alternatives import Instants
+from drm.setup_doubts import doubts, instants_of
 from drm.siblings import compare
 from drm.siblings_prior import ORIENTATION, Population
 from drm.static import static_of, static_table
@@ -316,7 +318,8 @@ def _joined(
         steps += len(result.operations)
     tables = {k: pd.concat(v, ignore_index=True) if v else pd.DataFrame() for k, v in frames.items()}
     table = tables["features"]
-    comparison = compare(table, curves=curves_of(readings), population=population)
+    shapes = tuple(curves_of(readings))
+    comparison = compare(table, curves=shapes, population=population)
     table["sibling_score"] = comparison.rows["sibling_score"].to_numpy()
     table["sibling_p"] = comparison.rows["sibling_p"].to_numpy()
     static = static_table(seen.still, breaker)
@@ -334,6 +337,7 @@ def _joined(
         breaker,
         readings_facts={
             "reference_s": reference,
+            "setup_doubts": doubts(_instants(results, seen), table, comparison, population, shapes),
             "reference": earlier,
             "since": since,
             "timing": tables["timing"],
@@ -376,6 +380,12 @@ def _joined(
 
 
 @kept
+def _instants(results: Sequence[Result], seen: SeenTogether) -> list[Instants]:
+    """Instants of all records, each with the travels of its own."""
+    parts = zip(seen.numbered(), results, strict=True)
+    return [i for (n, part), r in parts for i in instants_of(r.readings, part.movements, part.setup, steps=n)]
+
+
 def _renumbered(reading: Reading, operation: Operation) -> Reading:
     return replace(reading, operation=operation)
 

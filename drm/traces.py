@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from drm.breaker import Instrument, Interrupter
 from drm.denoise import Hum, fit_hum, impulses, noise_sigma
 from drm.masking import stray_samples
+from drm.median import nanmedian
 from drm.offset import offset_of
 from drm.operations import Operation
 from drm.record import Channel, Record
@@ -115,7 +116,7 @@ def trace_of(
     if missing.mean() > 0.2:
         return Unusable(f"{missing.sum()} of {missing.size} samples are missing")
     rest = _rest(record, operation, time, current, operation.reference_s[interrupter.mechanism])
-    closed_v, closed_i = float(np.nanmedian(voltage[rest])), float(np.nanmedian(current[rest]))
+    closed_v, closed_i = nanmedian(voltage[rest]), nanmedian(current[rest])
     if not abs(closed_i) >= LEAST_CURRENT:
         return Unusable(f"no current is injected while the contact is closed ({abs(closed_i):.1f} A at rest)")
     volts = factor(u_channel.unit, "V", channel=u_channel.name)

@@ -11,18 +11,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drm.breaker import Instrument, Mechanism
+from drm.clock import interval
 from drm.coils import bridged
+from drm.median import median, nanmedian, percentiles
 from drm.motion import millimetres, step_of
 from drm.operations import Operation
 from drm.record import Record
 from drm.travel_uncertainty import level_u, slope_u
 
-__all__ = ["Reading", "Travel", "at", "reading", "speed", "travel_of"]
+__all__ = ["Reading", "Travel", "at", "pace_of", "reading", "speed", "travel_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -76,6 +79,10 @@ class Reading:
     speed_u_m_s: float = math.nan
 
 
+#: Travel -> clock and pace, as :func:`pace_of` gives it.
+_PACES: WeakKeyDictionary[Travel, tuple[FloatArray, FloatArray]] = WeakKeyDictionary()
+
+
 def travel_of(
     record: Record, mechanism: Mechanism, operations: Sequence[Operation], *, instrument: Instrument
 ) -> Travel | None:
@@ -99,14 +106,14 @@ def travel_of(
     closed, opened = _rests(record.time_s, mm, mechanism.name, operations)
     if not closed:
         # The record begins or ends in motion: the extreme on the side of the closed position is the next best.
-        closed = [_side(mm, opened)] if opened else [float(np.nanmedian(mm))]
+        closed = [_side(mm, opened)] if opened else [nanmedian(mm)]
         flags.append("no rest in the closed position: zero of travel from its extreme")
     if not opened:
         opened = [_side(mm, closed)]
         flags.append("no rest in the open position: sign of travel from its extreme")
     zero = closed[0]
-    sign = -1.0 if float(np.median(opened)) < zero else 1.0
-    stroke = abs(float(np.median(opened)) - zero)
+    sign = -1.0 if median(opened) < zero else 1.0
+    stroke = abs(median(opened) - zero)
     apart = max(closed) - min(closed)
     if apart > max(0.01 * stroke, 2.0 * instrument.linkage_mm, 2.0 * resolution):
         flags.append(f"the closed rest position differs by {apart:.2f} mm between operations")
@@ -146,7 +153,7 @@ def _rests(
 
 def _level(samples: FloatArray) -> list[float]:
     good = samples[np.isfinite(samples)]
-    return [float(np.median(good))] if good.size >= 3 else []
+    return [median(good)] if good.size >= 3 else []
 
 
 def _side(mm: FloatArray, other: list[float]) -> float:
@@ -160,7 +167,7 @@ def _noise(mm: FloatArray) -> float:
     x = mm[np.isfinite(mm)]
     if x.size < 8:
         return 0.0
-    return 1.4826 * float(np.median(np.abs(np.diff(x, 2)))) / math.sqrt(6.0)
+    return 1.4826 * median(np.abs(np.diff(x, 2))) / math.sqrt(6.0)
 
 
 def speed(travel: Travel | FloatArray, time_s: FloatArray, *, window_s: float | None = None) -> FloatArray:
@@ -184,14 +191,23 @@ def speed(travel: Travel | FloatArray, time_s: FloatArray, *, window_s: float | 
     """
     from drm._travel_kernels import window_slope
 
-    mm, grain = (travel.mm, _grain(travel)) if isinstance(travel, Travel) else (travel, _grain_of(travel))
+    mm = travel.mm if isinstance(travel, Travel) else travel
     x = bridged(mm)
-    step = float(np.median(np.diff(time_s)))
-    points = _points(_window(mm, grain, step) if window_s is None else window_s, step, x.size)
+    step = interval(time_s)
+    if window_s is None:
+        window_s = _window(mm, _grain(travel) if isinstance(travel, Travel) else _grain_of(travel), step)
+    points = _points(window_s, step, x.size)
     if points < 5:
         return np.full(x.size, np.nan)
     slope = window_slope(np.ascontiguousarray(x, dtype=np.float64), points // 2) * (1e-3 / step)
     return np.where(np.isfinite(mm), slope, np.nan)
+
+
+def pace_of(travel: Travel, time_s: FloatArray) -> FloatArray:
+    """Size of :func:`speed` over the whole record, m/s, shape (n,); worked out once, and written to by nobody."""
+    if travel not in _PACES or _PACES[travel][0] is not time_s:
+        _PACES[travel] = (time_s, np.abs(speed(travel, time_s)))
+    return _PACES[travel][1]
 
 
 def _grain(travel: Travel) -> float:
@@ -213,7 +229,7 @@ def _window(mm: FloatArray, grain_mm: float, step_s: float) -> float:
     x = mm[np.isfinite(mm)]
     if grain_mm <= 0.0 or x.size < 8:
         return 2e-3
-    low, high = (float(v) for v in np.percentile(x, [0.5, 99.5]))
+    low, high = percentiles(x, (0.5, 99.5))
     span = high - low
     inside = int(np.sum((x > low + 0.25 * span) & (x < low + 0.75 * span)))
     # From one quarter to the other: noise crosses the middle many times in one slow passage.

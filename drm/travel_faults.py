@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from drm.clock import interval
 from drm.kept import kept
 from drm.stroke import Moved
 
 __all__ = ["travel_faults"]
 
 FloatArray = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
 #: What a sensor must miss before it is said, share of the stroke.
 LEAST_SHARE = 0.01
 #: Speeds before and after a standstill are read over this, s.
@@ -30,7 +32,7 @@ def travel_faults(m: Moved) -> tuple[str, ...]:
     if not m.moves or m.time_s.size < 32:
         return ()
     x, t = m.way_mm, m.time_s
-    step_s = float(np.median(np.diff(t)))
+    step_s = interval(t)
     least = max(LEAST_SHARE * m.stroke_mm, 5.0 * m.step_mm, 6.0 * m.u_mm)
     inside = np.flatnonzero((x > 0.05 * m.stroke_mm) & (x < 0.95 * m.stroke_mm))
     if inside.size < 16:
@@ -40,12 +42,12 @@ def travel_faults(m: Moved) -> tuple[str, ...]:
     out: list[str] = []
     still = np.abs(np.diff(x[first : last + 1])) <= max(0.5 * m.step_mm, 2.0 * m.u_mm, 1e-9)
     skip = np.zeros(last - first + 1, dtype=bool)
-    for a, b in _runs(still):
-        a, b = a + first, b + first
-        before, after = _pace(t, x, a - many, a), _pace(t, x, b + 2, b + 2 + many)
-        missed = min(before, after) * (float(t[b]) - float(t[a]))
-        if missed < least or min(before, after) < 0.2 * max(before, after):
-            continue
+    a_s, b_s = (edges + first for edges in _runs(still))
+    earlier, later = _paces(t, x, a_s - many, a_s), _paces(t, x, b_s + 2, b_s + 2 + many)
+    slower = np.minimum(earlier, later)
+    lost = slower * (t[b_s] - t[a_s])
+    told = ~((lost < least) | (slower < 0.2 * np.maximum(earlier, later)))
+    for a, b, missed in zip(a_s[told].tolist(), b_s[told].tolist(), lost[told].tolist(), strict=True):
         # Where the curve would be had it gone on, against where it goes on.
         ahead = float(x[min(b + 2, x.size - 1)]) - float(x[a])
         skip[max(0, a - first - 2) : b - first + 4] = True
@@ -63,9 +65,10 @@ def travel_faults(m: Moved) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _pace(t: FloatArray, x: FloatArray, a: int, b: int) -> float:
-    a, b = max(0, a), min(t.size - 1, b)
-    return (float(x[b]) - float(x[a])) / (float(t[b]) - float(t[a])) if b > a else 0.0
+def _paces(t: FloatArray, x: FloatArray, a: IndexArray, b: IndexArray) -> FloatArray:
+    """Mean speed from each of samples `a` to its own of `b`; 0 where nothing lies between them."""
+    a, b = np.minimum(np.maximum(a, 0), t.size - 1), np.minimum(b, t.size - 1)
+    return np.asarray((x[b] - x[a]) / np.where(b > a, t[b] - t[a], np.inf), dtype=np.float64)
 
 
 def _usual(d: FloatArray, many: int) -> FloatArray:
@@ -76,9 +79,10 @@ def _usual(d: FloatArray, many: int) -> FloatArray:
     return np.asarray((total - d) / (wide - 1), dtype=np.float64)
 
 
-def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def _runs(mask: NDArray[np.bool_]) -> tuple[IndexArray, IndexArray]:
+    """Where `mask` becomes True, and where it is no longer."""
     edge = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edge[::2], edge[1::2], strict=True)]
+    return edge[::2], edge[1::2]
 
 
 def _first_of_each(at: NDArray[np.intp], apart: int) -> list[int]:

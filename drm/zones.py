@@ -8,48 +8,54 @@ Parting is judged in volts and current: above about 1.1 V nothing metallic is to
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from drm.change import arcing_from
 from drm.commutation import Commutation
 from drm.hum import Hum
 from drm.joint import fit_jointly
-from drm.median import nanmedian
-from drm.parting import DELAY, DELAY_U, departure, earlier_touch, gain, loss, parted_state
+from drm.parting import DELAY, DELAY_U, gain, loss
 from drm.quantity import NOTHING, Quantity
-from drm.resistance import Trace, inductance, moving_rate, resistance_of, without_loop
+from drm.resistance import METALLIC_VOLT, Trace, inductance
 
-__all__ = ["LOOP_H", "LOOP_SHARE", "Zones", "segment"]
+if TYPE_CHECKING:
+    from drm._zone_kernels import After, Looked, Near
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
+__all__ = ["INDUCTANCE_U", "LOOP_H", "LOOP_SHARE", "Zones", "segment"]
 
 #: Samples that tell a level at rest as well as all of them.
 ENOUGH = 2000
-#: Neighbours whose means tell by how much more the noise scatters in the long run than from sample to sample.
-LONG_RUN = 8
-#: Least share of the injected current that still counts as conducting.
-CONDUCTING = 0.1
 #: Fewest samples between the commutation and the loss in which the current rests on the arcing contact.
 LEAST_ZONE = 3
 #: An arcing zone shorter than this, s, is not told from a commutation: a quarter of the shortest that the trade meets.
 SHORTEST_ZONE = 0.4e-3
-
-
 #: Inductance that may be left of the sense loop, H, and the share of the arcing contact's drop that its voltage stays
 #: below where that contact can be told.
 LOOP_H, LOOP_SHARE = 0.5e-6, 0.4
+#: Of the sense loop's inductance, H, fitted or not: a metre or two of leads has about a microhenry at the most.
+INDUCTANCE_U = 0.25e-6
 #: A current that flows for longer, s, while the voltage knows of no touch need not be this contact's: the usual length
 #: of a bounce, common practice.
 UNSEEN_S = 0.8e-3
 #: How far before the middle of the arcing zone a disturbance is looked for, s.
 DISTURBED_S = 5e-3
+#: Fewest samples in which the current moves that can tell the sense loop's inductance.
+FEWEST_MOVING = 4
 #: A level less than this many times the closed one is no arcing contact's: a worn one that carries the whole current is
 #: twice the closed contact's and more, one that leaves the parallel path early raises it by a sixth. Common practice.
 LEAST_RISE = 1.5
+
+NO_ARCING = (
+    "no arcing zone longer than the resolution: reversed order, a missing and a burnt-off arcing contact cannot "
+    "be told apart from this trace"
+)
+UNSEEN = (
+    "the current flows before the voltage shows a touch: a first touch that no sample saw, or another contact's current"
+)
+DISTURBED = "the reading falls below what the closed contact has while the contact moves: a disturbed trace"
 
 
 @dataclass(frozen=True)
@@ -122,168 +128,197 @@ def segment(
     -------
     Zones
     """
-    from drm import _resistance_kernels as kernels
-    from drm._change_kernels import last_metallic
-
-    opening = trace.kind == "open"
-    order = slice(None) if opening else slice(None, None, -1)
-    parted = parted_state(trace, order)
-    threshold, parted_v, loop = parted.threshold_v, parted.voltage_v, parted.loop_ohm
-    closed_v, closed_a = trace.voltage_v[trace.rest][:ENOUGH], trace.current_a[trace.rest][:ENOUGH]
-    closed_v, closed_a = np.ascontiguousarray(closed_v), np.ascontiguousarray(closed_a)
-    closed, scatter_v, long_run = kernels.at_rest(closed_v, closed_a, trace.sigma_v, LONG_RUN)
-    closed_own = float(without_loop(np.array([closed]), loop)[0])
-    reasons: list[str] = []
-
-    # In order of opening: closing is opening told backwards.
-    time = trace.time_s[order]
-    voltage, current = (np.ascontiguousarray(x[order]) for x in (trace.voltage_v, trace.current_a))
-    n, step = time.size, trace.step_s
-    # A touch shows in the voltage before its current can rise, or where another interrupter in series still holds it
-    # back; two samples, since one may be an impulse.
-    pairs = not opening and parted_v > 1.5 * threshold
-    last = last_metallic(voltage, current, threshold, CONDUCTING * trace.injected_a, pairs)
-    if last < 0:
+    seen, step = _look(trace, until_s), trace.step_s
+    if seen.last < 0:
         return Zones(reasons=("no metallic contact is seen",))
-    if pairs:
-        last = earlier_touch(voltage, last, threshold, step)
-    gone = last >= n - 3
-    cut = last
-    if np.isfinite(until_s):
-        inside = time <= until_s if opening else time >= until_s
-        cut = min(last, int(np.flatnonzero(inside)[-1])) if bool(inside.any()) else last
+    henry, near = _near(trace, seen)
+    known = partial(
+        Zones,
+        main_ohm=Quantity(seen.closed_own),
+        loop_ohm=seen.loop,
+        loop_u_rel=seen.loop_u,
+        inductance_h=henry,
+    )
+    lag = _sense_lag(seen.loop, henry)
+    arcing, reasons = _own_instant(trace, seen, near, lag, until_by if math.isfinite(until_s) else "")
+    if seen.split > seen.cut and _gone(trace, seen):
+        return known(reasons=tuple(reasons))
+    known = partial(known, arcing_s=arcing, end_s=until_s)
+    if seen.split > seen.cut:
+        main = Quantity(arcing.value, step) if arcing else NOTHING
+        return known(main_s=main, reasons=(*reasons, NO_ARCING))
 
-    drop = voltage if not np.isfinite(loop) else _own_drop(voltage, current, loop)
-    split = arcing_from(drop, current, closed_ohm=closed_own, sigma_v=trace.sigma_v, last=cut)
-    # At rated speed the move takes half a millisecond, in a slow operation a tenth of the zone.
-    longest = max(1.5e-3, 0.2 * (cut - split) * step)
-    first = max(0, min(split, cut) - math.ceil((3.5 * longest + 5e-3) / step - 1e-6))
-    part = slice(first, last + 1) if opening else slice(n - last - 1, n - first)
-    near = replace(trace, time_s=trace.time_s[part], voltage_v=trace.voltage_v[part], current_a=trace.current_a[part])
-    # The sense loop's inductance shows where the current moves while metal conducts.
-    henry, _ = inductance(near, slice(None))
-    rate = moving_rate(trace, part)
-    r_near = without_loop(resistance_of(near, inductance_h=henry, rate_a_s=rate), loop)
-    r_near = np.ascontiguousarray(r_near[order])
-    known = Zones(main_ohm=Quantity(closed_own), loop_ohm=loop, loop_u_rel=parted.loop_u_rel, inductance_h=henry)
-    time, current_near, rate = time[first : last + 1], current[first : last + 1], rate[order]
+    fit = _move(trace, seen, near, henry, hum, offset_u_v)
+    after = _after(trace, seen, near, fit)
+    if arcing and min(fit.arcing_ohm.value, near.arcing, after.level) < LEAST_RISE * seen.closed_own:
+        return known(main_s=Quantity(arcing.value, step), reasons=(*reasons, NO_ARCING))
+    middle, duration = fit.middle_s, fit.duration_s
+    delay_u = DELAY_U * step
+    at = middle.value if trace.kind == "open" else -middle.value
+    main = Quantity(at - DELAY * step - lag.value, math.hypot(middle.u, delay_u, lag.u))
+    shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
+    if arcing and (min(abs(arcing.value - main.value), after.steady * step) <= shortest or after.rests < LEAST_ZONE):
+        reasons.append(NO_ARCING)
+    # No contact in the loop can do that.
+    if after.below >= 3 and after.below > 0.02 * after.many:
+        reasons.append(DISTURBED)
+    return known(
+        main_s=main,
+        commutation_s=duration,
+        arcing_ohm=near.arcing,
+        reasons=tuple(reasons),
+        delay_u_s=delay_u,
+    )
 
-    arcing = NOTHING
-    if np.isfinite(until_s):
-        reasons.append(
+
+def _look(trace: Trace, until_s: float) -> Looked:
+    """What the trace shows before the move is fitted."""
+    from drm._zone_kernels import look
+
+    opening, n = trace.kind == "open", trace.time_s.size
+    limit = n - 1
+    if math.isfinite(until_s):
+        inside = int(np.searchsorted(trace.time_s, until_s, side="right" if opening else "left"))
+        inside = inside if opening else n - inside
+        limit = inside - 1 if inside else limit
+    samples = (trace.time_s, trace.voltage_v, trace.current_a)
+    time, volts, amps = (np.ascontiguousarray(x) for x in samples)
+    rest_time, rest_v, rest_a = (np.ascontiguousarray(x[trace.rest][:ENOUGH]) for x in samples)
+    return look(
+        time,
+        volts,
+        amps,
+        rest_time,
+        rest_v,
+        rest_a,
+        opening,
+        trace.injected_a,
+        trace.sigma_v,
+        trace.ceiling_v,
+        METALLIC_VOLT,
+        trace.step_s,
+        limit,
+    )
+
+
+def _near(trace: Trace, seen: Looked) -> tuple[float, Near]:
+    """The sense loop's inductance, told where the current moves while metal conducts, and the samples without it."""
+    from drm._zone_kernels import near_move
+
+    n, start, stop = trace.time_s.size, seen.first, seen.last + 1
+    if seen.steep < FEWEST_MOVING:
+        return 0.0, seen.near
+    henry, _ = inductance(trace, slice(start, stop) if trace.kind == "open" else slice(n - stop, n - start))
+    if henry == 0.0:
+        return 0.0, seen.near
+    return henry, near_move(
+        seen.volts,
+        seen.amps,
+        seen.rate,
+        henry,
+        seen.loop,
+        trace.injected_a,
+        seen.split - start,
+        seen.cut - start,
+        seen.longest,
+        trace.step_s,
+    )
+
+
+def _gone(trace: Trace, seen: Looked) -> bool:
+    """Whether metal conducts up to the end of the record."""
+    return seen.last >= trace.time_s.size - 3
+
+
+def _sense_lag(loop_ohm: float, henry: float) -> Quantity:
+    """By how much an earth loop and the sense loop's inductance delay the contact's voltage, s.
+
+    What the loop takes over, V / R, the contact loses: the sense loop adds ``-L / R dV/dt`` to V, which is V a little
+    later. The parting itself is a step: what the inductance adds to it is over with it.
+    """
+    if not math.isfinite(loop_ohm):
+        return Quantity(0.0, 0.0)
+    if henry > 0.0:
+        return Quantity(henry / loop_ohm, 0.0)
+    # A half-normal distribution: some such inductance there is, a small one more likely than a great one.
+    spread = INDUCTANCE_U / loop_ohm
+    return Quantity(math.sqrt(2.0 / math.pi) * spread, math.sqrt(1.0 - 2.0 / math.pi) * spread)
+
+
+def _own_instant(trace: Trace, seen: Looked, near: Near, lag: Quantity, until_by: str) -> tuple[Quantity, list[str]]:
+    """The arcing contact's last loss or first gain, and why it is missing or not to be trusted.
+
+    Missing where `until_by`, in series with it, ended the current or let it begin.
+    """
+    opening = trace.kind == "open"
+    if until_by:
+        return NOTHING, [
             f"the current was cut off by {until_by}, in series with it, before the arcing contact's own instant"
             if opening
             else f"the current began only when {until_by}, in series with it, touched: its own touch is not known"
-        )
-    elif gone:
-        reasons.append(
-            "the record ends before the contact parts" if opening else "the record begins with the contact closed"
-        )
-    else:
-        beyond = r_near[split - first :] * current_near[split - first :]
-        level_v = nanmedian(beyond)
-        level_v = level_v if math.isfinite(level_v) else closed * trace.injected_a
-        whole = trace.time_s[order]
-        arcing = (
-            loss(whole, voltage, last, threshold, level_v)
-            if opening
-            else gain(whole, voltage, current, last, trace.ceiling_v)
-        )
-        shown_s = arcing.value if opening else departure(whole, voltage, last)
-        if shown_s - arcing.value > max(3.0 * step, UNSEEN_S):
-            arcing = Quantity(shown_s, arcing.u)
-            reasons.append(
-                "the current flows before the voltage shows a touch: a first touch that no sample saw, or another "
-                "contact's current"
-            )
+        ]
+    if _gone(trace, seen):
+        what = "the record ends before the contact parts" if opening else "the record begins with the contact closed"
+        return NOTHING, [what]
+    if opening:
+        level_v = near.arcing_v if math.isfinite(near.arcing_v) else seen.closed * trace.injected_a
+        samples, held = (trace.time_s, trace.voltage_v), math.isfinite(seen.loop)
+        found = loss(*samples, seen.last, seen.threshold, level_v, held=held)
+        # A quick chain has forgotten what the inductance adds to a step, a slow one shows the step so much later.
+        half = 0.5 * lag.value
+        return Quantity(found.value - half, math.hypot(found.u, half, lag.u)) if found and held else found, []
+    arcing = gain(trace.time_s, seen.last, seen.touch)
+    if seen.shown - arcing.value > max(3.0 * trace.step_s, UNSEEN_S):
+        return Quantity(seen.shown, arcing.u), [UNSEEN]
+    return arcing, []
 
-    if split > cut:
-        if gone:
-            return replace(known, reasons=tuple(reasons))
-        reasons.append(_no_arcing())
-        main = Quantity(arcing.value, step) if arcing else NOTHING
-        return replace(known, main_s=main, arcing_s=arcing, end_s=until_s, reasons=tuple(reasons))
 
-    split, cut = split - first, cut - first
-    overall = nanmedian(r_near[split : cut + 1])
-    before, ago = (split - math.ceil(s / step - 1e-6) for s in (longest, longest + 5e-3))
-    scatter = kernels.before_move(r_near, max(0, ago), max(8, before))
-    noise = trace.sigma_v / trace.injected_a
-    # Noise that neighbours share scatters there as it does at rest.
-    resting_v = max(scatter_v, trace.sigma_v)
-    scatter = math.sqrt(max(scatter**2 - (resting_v / trace.injected_a) ** 2, (0.01 * closed_own) ** 2))
-    onward = np.ascontiguousarray(time if opening else -time)
+def _move(trace: Trace, seen: Looked, near: Near, henry: float, hum: Hum | None, offset_u_v: float) -> Commutation:
+    """The move of the current, in order of opening; the first sample of the arcing state where none can be fitted."""
+    split, noise = seen.split - seen.first, trace.sigma_v / trace.injected_a
+    # Noise that neighbours share scatters while the contact slides as it does at rest.
+    resting = max(seen.scatter / trace.injected_a, noise)
     fit = fit_jointly(
-        onward,
-        r_near * current_near + henry * rate,
-        current_near,
-        rate,
+        seen.onward,
+        near.volts,
+        seen.amps,
+        seen.rate,
         near=split,
-        last=cut,
-        closed_ohm=Quantity(closed_own, noise),
-        closed_scatter_ohm=scatter,
+        last=seen.cut - seen.first,
+        closed_ohm=Quantity(seen.closed_own, noise),
+        closed_scatter_ohm=math.sqrt(max(near.scatter**2 - resting**2, (0.01 * seen.closed_own) ** 2)),
         sigma_v=trace.sigma_v,
-        longest_s=longest,
-        long_run=long_run,
-        scatter_v=scatter_v,
+        longest_s=seen.longest,
+        long_run=seen.long_run,
+        scatter_v=seen.scatter,
         hum=hum,
         offset_u_v=offset_u_v if hum is None or not math.isfinite(hum.offset_u_v) else hum.offset_u_v,
-        sense=1.0 if opening else -1.0,
+        sense=1.0 if trace.kind == "open" else -1.0,
     )
-    if fit is None:
-        fit = Commutation(
-            Quantity(float(onward[split]), step), Quantity(step, step), arcing_ohm=Quantity(overall, noise)
-        )
-    at = fit.middle_s.value if opening else -fit.middle_s.value
-    duration = fit.duration_s
-    main_delay = DELAY_U * step
-    main = Quantity(at - DELAY * step, math.hypot(fit.middle_s.u, main_delay))
-    over = fit.middle_s.value + 0.5 * duration.value
-    rests, level = kernels.after_move(onward[: cut + 1], r_near[: cut + 1], over)
-    shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
-    resting = level if rests else overall
-    if arcing and min(fit.arcing_ohm.value, overall, resting) < LEAST_RISE * closed_own:
-        reasons.append(_no_arcing())
-        main = Quantity(arcing.value, step)
-        return replace(known, main_s=main, arcing_s=arcing, end_s=until_s, reasons=tuple(reasons))
-    # While the current still rises, what looks like an arcing contact may be the sense loop.
-    moving = np.abs(rate[: cut + 1]) * LOOP_H > LOOP_SHARE * min(resting, fit.arcing_ohm.value) * trace.injected_a
-    steady = int(np.count_nonzero((onward[: cut + 1] > over) & ~moving)) if bool(moving.any()) else rests
-    if arcing and (min(abs(arcing.value - main.value), steady * step) <= shortest or rests < LEAST_ZONE):
-        reasons.append(_no_arcing())
-    if _disturbed(r_near[: split + (cut - split) // 2], step, closed_own, noise):
-        reasons.append("the reading falls below what the closed contact has while the contact moves: a disturbed trace")
-    return replace(
-        known,
-        main_s=main,
-        commutation_s=duration,
-        arcing_s=arcing,
-        arcing_ohm=overall,
-        end_s=until_s,
-        reasons=tuple(reasons),
-        delay_u_s=main_delay,
-    )
+    if fit is not None:
+        return fit
+    at, step = float(seen.onward[split]), trace.step_s
+    return Commutation(Quantity(at, step), Quantity(step, step), arcing_ohm=Quantity(near.arcing, noise))
 
 
-def _disturbed(r: FloatArray, step_s: float, closed: float, noise: float) -> bool:
-    """Whether many of the readings up to the middle of the zone lie below half of the closed contact.
+def _after(trace: Trace, seen: Looked, near: Near, fit: Commutation) -> After:
+    """What lies beyond the move, and how many readings beside it no contact in the loop can have."""
+    from drm._zone_kernels import after_move
 
-    No contact in the loop can do that; the part beside the loss or the touch, where the current moves, is left out.
-    """
-    from drm._resistance_kernels import low
-
-    below, many = low(r[max(0, r.size - math.ceil(DISTURBED_S / step_s)) :], 0.5 * closed - 6.0 * noise)
-    return below >= 3 and below > 0.02 * many
-
-
-def _own_drop(voltage_v: FloatArray, current_a: FloatArray, loop_ohm: float) -> FloatArray:
-    """What the contact alone would drop at the whole current, without the loop beside it."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return without_loop(voltage_v / current_a, loop_ohm) * current_a
-
-
-def _no_arcing() -> str:
-    return (
-        "no arcing zone longer than the resolution: reversed order, a missing and a burnt-off arcing contact cannot "
-        "be told apart from this trace"
+    split, cut = seen.split - seen.first, seen.cut - seen.first
+    # The part beside the loss or the touch, where the current moves, is left out.
+    stop = split + (cut - split) // 2
+    return after_move(
+        seen.onward,
+        near.ohm,
+        seen.rate,
+        cut,
+        fit.middle_s.value + 0.5 * fit.duration_s.value,
+        near.arcing,
+        fit.arcing_ohm.value,
+        # While the current still rises, what looks like an arcing contact may be the sense loop.
+        LOOP_SHARE * trace.injected_a / LOOP_H,
+        max(0, stop - math.ceil(DISTURBED_S / trace.step_s)),
+        stop,
+        0.5 * seen.closed_own - 6.0 * trace.sigma_v / trace.injected_a,
     )

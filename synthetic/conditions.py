@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from drm.synthetic.ordinary import at_amps, at_rate, in_sequence, one_of, ordinary, with_tables
 from drm.synthetic.scenario import Fault, Scenario
+from drm.synthetic.scenario_measuring import Chain
 
 __all__ = ["CONDITIONS", "MISLED", "draw"]
 
@@ -178,4 +180,13 @@ def draw(rng: Rng, *, condition: str = "") -> tuple[str, Scenario]:
     name = condition or str(rng.choice(list(CONDITIONS)))
     made = CONDITIONS[name](ordinary(rng), rng)
     # Recorders differ in how far below half the sampling rate their anti-alias filter begins: its delay is not known.
-    return name, with_tables(made, chain={"filter_hz": made.chain.sample_rate_hz * rng.uniform(0.25, 0.5)})
+    return name, with_tables(made, chain={"filter_hz": _filter_hz(made.chain, rng)})
+
+
+def _filter_hz(chain: Chain, rng: Rng) -> float:
+    """Cut-off of a filter that delays by anything up to a sample: as little as is known of a strange chain's delay.
+
+    A Butterworth filter of second order delays slow signals by sqrt(2) / (2 pi f).
+    """
+    samples = max(rng.uniform(0.0, 1.0), 1e-3)
+    return chain.sample_rate_hz * math.sqrt(2.0) / (2.0 * math.pi * samples)

@@ -59,6 +59,12 @@ def test_an_instant_of_a_state_is_told_with_less_than_twice_its_uncertainty():
     assert told(row, "auxiliary_a_ms") == "40.000 ± 0.048"
 
 
+def test_an_arcing_contacts_instant_has_the_delays_uniform_error_besides_its_own():
+    # Two uniform errors of a sample each: a triangle (JCGM 100, 4.3.9).
+    row = {"arcing_contact_ms": 40.0, "arcing_contact_ms_u": 0.1 * math.sqrt(2.0 / 12.0), "sample_ms": 0.1}
+    assert factor_of(row, "arcing_contact_ms") == pytest.approx(math.sqrt(6.0) * (1.0 - math.sqrt(0.05)), abs=0.01)
+
+
 def test_an_instant_whose_reference_is_far_less_known_is_normal():
     row = {"auxiliary_a_ms": 40.0, "auxiliary_a_ms_u": 0.3, "sample_ms": 0.1}
     assert factor_of(row, "auxiliary_a_ms") == pytest.approx(NORMAL, abs=1e-3)

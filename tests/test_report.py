@@ -305,3 +305,15 @@ def test_cells_of_the_common_grid_hold_the_median() -> None:
     cell = np.floor(x / 40.0 * BINS)
     expected = [np.nanmedian(y[cell == k]) for k in range(BINS)]
     np.testing.assert_allclose(on_grid(Curve("A1", 1, x, y), (0.0, 40.0)), expected)
+
+
+def test_templates_that_cannot_be_kept_are_compiled_all_the_same(tmp_path):
+    import jinja2
+
+    from drm.report.compiled import Compiled
+
+    for folder in (tmp_path, tmp_path, tmp_path / "missing"):
+        kept = Compiled(str(folder), "%s.j2c")
+        made = jinja2.Environment(loader=jinja2.DictLoader({"a": "{{ x }} mm"}), bytecode_cache=kept)
+        assert made.get_template("a").render(x=3) == "3 mm"
+    assert len(list(tmp_path.glob("*.j2c"))) == 1

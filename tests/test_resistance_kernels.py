@@ -68,12 +68,10 @@ def test_long_run_of_the_noise_is_that_of_the_twin(seed: int, n: int, keep: floa
 
 
 @settings(deadline=None)
-@given(seed=seeds, n=st.integers(0, 80), start=st.integers(0, 90), over=st.floats(0.0, 5e-3))
-def test_levels_at_rest_before_and_after_the_move_are_those_of_the_twin(
-    seed: int, n: int, start: int, over: float
-) -> None:
+@given(seed=seeds, n=st.integers(0, 80), start=st.integers(0, 90))
+def test_levels_at_rest_and_before_the_move_are_those_of_the_twin(seed: int, n: int, start: int) -> None:
     rng = np.random.default_rng(seed)
-    time, i = np.arange(n) * 50e-6, rng.uniform(190.0, 210.0, n)
+    i = rng.uniform(190.0, 210.0, n)
     v = 40e-6 * i + 0.5e-3 * rng.standard_normal(n)
     v[rng.random(n) < 0.1] = np.nan
     good = np.isfinite(v)
@@ -91,8 +89,3 @@ def test_levels_at_rest_before_and_after_the_move_are_those_of_the_twin(
     part = part[np.isfinite(part)]
     expected = 1.4826 * np.median(np.abs(part - np.median(part))) if part.size else 0.0
     assert kernels.before_move(r, start, start + 30) == pytest.approx(expected)
-    after = r[(time > over) & good]
-    many, level = kernels.after_move(time, r, over)
-    assert many == after.size
-    assert level == pytest.approx(np.median(after) if after.size else np.nan, nan_ok=True)
-    assert kernels.low(r, 40e-6) == (int((r[good] < 40e-6).sum()), int(good.sum()))

@@ -181,7 +181,7 @@ def test_the_keyboard_reaches_every_control(browser: Any, folder: Path) -> None:
         drag(tab, "main", 12)
         controls = "a[href], button, input, select, textarea, [tabindex='0']"
         wanted = tab.page.evaluate(
-            f"[...document.querySelectorAll(\"{controls}\")].filter((n) => n.checkVisibility() && !n.disabled"
+            f'[...document.querySelectorAll("{controls}")].filter((n) => n.checkVisibility() && !n.disabled'
             " && !(n.type === 'radio' && !n.checked)).map((n, k) => (n.dataset.test = k)).length"
         )
         reached, unseen = set(), []

@@ -27,8 +27,13 @@ def test_leads_exchanged_in_a_closing_are_told_although_bounce_may_hide_one_touc
 
 
 def test_one_late_voltage_that_fits_another_current_is_no_exchange_of_leads():
-    """The other one has no quarrel with its own current."""
-    assert "setup.leads-exchanged" not in {code for code, _ in drawn("skew_one_voltage", 17)[1]}
+    """The other one has no quarrel with its own current; and this one is off it as none of the others is."""
+    assert drawn("skew_one_voltage", 17)[1] == {("setup.skew", ("A3",))}
+
+
+def test_exchanged_sensors_of_different_scale_are_told_by_what_no_linkage_does():
+    """An opening and a closing shift the places by different amounts."""
+    assert drawn("sensors_exchanged", 38)[1] == {("setup.travel-wrong-pole", ("A1", "B1"))}
 
 
 def test_a_skew_that_most_show_is_taken_out_of_all():

@@ -53,6 +53,23 @@ def test_a_fault_of_the_test_is_named_and_draws_no_verdict(name):
     assert not run.others
 
 
+@pytest.mark.parametrize(
+    ("name", "seed"),
+    [
+        # One of the five parts by chance with the current that it was given.
+        ("file: every current the next one's", 1001),
+        # One of the three closes milliseconds after the current that it was given: no bounce is that long.
+        ("file: currents of three poles one pole on", 1013),
+        # A mechanism that is nearly late enough to be named, and half a millisecond on one of its interrupters' clock.
+        ("one current 0.5 ms late", 1021),
+    ],
+)
+def test_a_fault_of_the_test_in_a_breaker_that_nearly_hides_it_is_named_and_draws_no_verdict(name, seed):
+    run = bench.run_case(bench.CASES[name], seed)
+    assert run.named
+    assert not run.made
+
+
 @pytest.mark.parametrize("name", list(bench.HEALTHY))
 def test_neither_a_healthy_contact_nor_a_bad_one_is_taken_for_a_fault_of_the_test(name):
     s = bench.simulate(replace(bench.base(), faults=bench.HEALTHY[name]), rng=np.random.default_rng(8))

@@ -6,6 +6,8 @@ import dataclasses
 
 import numpy as np
 import pytest
+from scipy.signal import butter, group_delay
+from scipy.stats import kstest
 
 from drm.breaker import Instrument
 from drm.synthetic import simulate
@@ -46,6 +48,20 @@ def test_every_condition_is_drawn():
 def test_instruments_err_as_much_as_a_breaker_file_assumes():
     for condition in CONDITIONS:
         assert dataclasses.asdict(drawn(condition).errors) == dataclasses.asdict(Instrument())
+
+
+def test_the_filters_delay_is_anything_up_to_a_sample():
+    # As little as is presumed of a strange chain; SciPy's group delay of the filter that was drawn is the measure.
+    delays = []
+    for seed in range(200):
+        chain = drawn("ordinary", seed).chain
+        fine = chain.oversampling * chain.sample_rate_hz
+        if chain.filter_hz < 0.5 * fine:
+            taps = butter(2, chain.filter_hz, fs=fine)
+            delays.append(group_delay(taps, [1e-3 * chain.sample_rate_hz], fs=fine)[1][0] / chain.oversampling)
+        else:
+            delays.append(0.0)
+    assert kstest(delays, "uniform").pvalue > 0.01
 
 
 def test_what_misleads_is_a_condition():

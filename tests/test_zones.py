@@ -26,6 +26,7 @@ def opening(
     noise: float = 1e-4,
     commutation: float = 3e-4,
     loop: float = np.inf,
+    sense: float = 0.0,
     seed: int = 1,
 ) -> Trace:
     """A plain opening made here, not by the simulator: straight ramps, Gaussian noise."""
@@ -38,6 +39,8 @@ def opening(
         r = np.where(parted, loop, r * loop / (r + loop))
         i = np.full(t.size, current)
         v = r * i
+        # What the loop takes over the contact loses, and the sense loop shows by its inductance.
+        v = v + sense * np.gradient(i - v / loop, t)
     else:
         i = np.where(parted, np.maximum(current * (1 - (t - arcing) / 4e-4), 0.0), current)
         v = np.where(parted, 10.0, r * i)
@@ -136,6 +139,22 @@ def test_earth_loop_above_the_channels_ceiling_is_known_as_a_bound() -> None:
     assert conductance - math.sqrt(3.0) * u == pytest.approx(0.0, abs=1e-9)
     assert conductance + math.sqrt(3.0) * u == pytest.approx(200.0, rel=1e-6)
     assert abs(z.arcing_ohm - 300e-6) < 1.96 * z.arcing_ohm**2 * u
+
+
+def test_a_sense_loop_beside_an_earth_loop_shows_the_move_later() -> None:
+    """Circuit law: V + L d(I - V / R) / dt is V(t - L / R) where V changes slowly."""
+    plain, late = (segment(opening(loop=5e-3, sense=h)).main_s.value for h in (0.0, 0.4e-6))
+    assert late - plain == pytest.approx(0.4e-6 / 5e-3, abs=10e-6)
+
+
+@pytest.mark.parametrize("sense", [0.1e-6, 0.2e-6, 0.4e-6])
+@pytest.mark.parametrize("loop", [3e-3, 8e-3])
+def test_the_instants_intervals_beside_an_earth_loop_hold_whatever_the_sense_loop_has(
+    loop: float, sense: float
+) -> None:
+    z = segment(opening(loop=loop, sense=sense))
+    assert abs(z.main_s.value - 0.0742) <= 2.0 * z.main_s.u
+    assert abs(z.arcing_s.value - 0.0771) <= 2.0 * z.arcing_s.u
 
 
 @pytest.mark.parametrize(("own", "measured"), [(50.0, 49.50), (500.0, 454.5), (1000.0, 833.3)])

@@ -35,6 +35,8 @@ def render(result: Result) -> str:
 def _environment() -> jinja2.Environment:
     import jinja2
 
+    from drm.report.compiled import compiled_templates
+
     return jinja2.Environment(
         loader=jinja2.PackageLoader("drm.report", "."),
         autoescape=True,
@@ -42,6 +44,7 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         finalize=_finalize,
+        bytecode_cache=compiled_templates(),
     )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +10,7 @@ import numpy as np
 from markupsafe import Markup
 
 from drm.coverage import told
+from drm.frames import rows_of
 from drm.report import svg
 from drm.report.tables import Table
 from drm.wording import measured, name, number
@@ -37,18 +37,14 @@ class Row:
 def pictures(result: Result) -> list[Markup]:
     """One picture per operation whose mechanisms have a time to show."""
     out: list[Markup] = []
+    mechanisms = rows_of(result.mechanisms)
     for o in result.operations:
         rows: list[Row] = []
-        mine = [_plain(r) for r in result.mechanisms.to_dict("records") if r.get("operation") == o.number]
-        for m in mine:
+        for m in (r for r in mechanisms if r.get("operation") == o.number):
             rows += _rows(result, m, o.kind == "open")
         if rows:
             out.append(_picture(rows, o.number, o.kind))
     return out
-
-
-def _plain(row: Mapping[Any, Any]) -> dict[str, Any]:
-    return {str(k): v for k, v in row.items()}
 
 
 def _rows(result: Result, m: dict[str, Any], opening: bool) -> list[Row]:
@@ -148,9 +144,11 @@ def tables(result: Result) -> list[Table]:
     if t is None or not len(t):
         return []
     out: list[Table] = []
+    every = rows_of(t)
     for o in result.operations:
-        rows = [_plain(r) for r in t[t["operation"] == o.number].to_dict("records") if r["scope"] != "interrupter"]
-        units = [_plain(r) for r in t[t["operation"] == o.number].to_dict("records") if r["scope"] == "interrupter"]
+        mine = [r for r in every if r["operation"] == o.number]
+        rows = [r for r in mine if r["scope"] != "interrupter"]
+        units = [r for r in mine if r["scope"] == "interrupter"]
         timed = "opening_time_ms" if o.kind == "open" else "closing_time_ms"
         heads: list[tuple[str, str]] = [
             ("of", ""),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from markupsafe import Markup
 
+from drm.frames import rows_of
 from drm.report import svg
 from drm.report.tables import Table
 from drm.rules.reference import WATCH_P
@@ -28,7 +29,7 @@ def view(result: Result) -> dict[str, Any] | None:
     """Pictures, table and words; None where there was no earlier test or nothing could be compared with it."""
     if result.changes is None or result.reference is None:
         return None
-    every: list[Row] = [{str(k): v for k, v in r.items()} for r in result.changes.to_dict("records")]
+    every: list[Row] = rows_of(result.changes)
     rows = _once([r for r in every if not r["why"]])
     if not rows:
         return None

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from drm.breaker import ReferenceTravel
 from drm.coils import bridged
 from drm.errors import DrmError
+from drm.frames import rows_of
 from drm.report import svg
 from drm.report.decimate import keep
 from drm.wording import name, number
@@ -37,11 +38,12 @@ Marks = Sequence[tuple[float, str]]
 def coil_pictures(result: Result) -> list[Markup]:
     """Coil current of every mechanism from the release on, one picture per operation; marks: armature's stop."""
     out: list[Markup] = []
+    mechanisms = rows_of(result.mechanisms)
     for o in result.operations:
         record = _record_of(result, o)
         lines: list[Line] = []
         marks: list[tuple[float, str]] = []
-        for row in result.mechanisms.to_dict("records"):
+        for row in mechanisms:
             if row.get("operation") != o.number or not math.isfinite(number(row.get("coil_onset_s"))):
                 continue
             m = next((m for m in result.breaker.mechanisms if m.name == row["mechanism"]), None)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from drm.coverage import told
+from drm.frames import rows_of
 from drm.wording import name, number, reasons, title_of, unit_of
 
 if TYPE_CHECKING:
@@ -37,10 +38,21 @@ def values_of(frame: pd.DataFrame) -> list[str]:
     return [c for c in FIRST if c in plain] + [c for c in plain if c not in FIRST]
 
 
+def _filled(frame: pd.DataFrame, rows: list[dict[str, Any]]) -> list[str]:
+    """Columns that hold a value, and one that is not an empty text."""
+
+    def holds(column: str) -> bool:
+        values = [r[column] for r in rows]
+        return any(v is not None and v == v for v in values) and any(v != "" for v in values)
+
+    return [c for c in values_of(frame) if holds(c)]
+
+
 def feature_tables(frame: pd.DataFrame, operation: int, kind: str) -> list[Table]:
     """The features of one operation, at most eight columns a table, the score's among them; empty ones are left out."""
     mine = frame[frame["operation"] == operation]
-    columns = [c for c in values_of(mine) if mine[c].notna().any() and (mine[c].astype(str) != "").any()]
+    given = rows_of(mine)
+    columns = _filled(mine, given)
     first = WIDE - 1 if "sibling_score" in mine.columns else WIDE
     chunks = [columns[:first], *(columns[i : i + WIDE] for i in range(first, len(columns), WIDE))]
     out: list[Table] = []
@@ -49,8 +61,7 @@ def feature_tables(frame: pd.DataFrame, operation: int, kind: str) -> list[Table
         caption = f"Operation {operation} ({kind})" + (f", table {i + 1} of {len(chunks)}" if len(chunks) > 1 else "")
         heads = (("interrupter", ""), *((title_of(c), unit_of(c)) for c in chunk), *((("score", ""),) if score else ()))
         rows = tuple(
-            (name(r["interrupter"]), *(_cell(r, c) for c in chunk), *((_score(r),) if score else ()))
-            for r in mine.to_dict("records")
+            (name(r["interrupter"]), *(_cell(r, c) for c in chunk), *((_score(r),) if score else ())) for r in given
         )
         out.append(Table(caption, heads, rows))
     return out
@@ -64,8 +75,8 @@ def mechanism_tables(frame: pd.DataFrame) -> list[Table]:
 
 
 def _mechanisms(frame: pd.DataFrame, operation: object) -> Table:
-    columns = [c for c in values_of(frame) if frame[c].notna().any() and (frame[c].astype(str) != "").any()]
-    rows = frame.to_dict("records")
+    rows = rows_of(frame)
+    columns = _filled(frame, rows)
     heads = tuple((name(r.get("mechanism", "")), "") for r in rows)
     body = tuple((f"{title_of(c)}, {unit_of(c)}".rstrip(", "), *(_cell(r, c) for r in rows)) for c in columns)
     return Table(f"Operation {operation} ({rows[0].get('kind', '')})", (("figure", ""), *heads), body)
@@ -75,7 +86,7 @@ def weak_rows(frame: pd.DataFrame) -> list[tuple[str, str, tuple[str, ...]]]:
     """(reason, kind of row, interrupters with operation), each reason once."""
     found: dict[str, list[str]] = {}
     if "quality" in frame.columns:
-        for r in frame.to_dict("records"):
+        for r in rows_of(frame):
             for reason in reasons(r["quality"]):
                 found.setdefault(reason, []).append(f"{name(r['interrupter'])} (operation {r['operation']})")
     return [(reason, f"{len(who)} of {len(frame)}", tuple(who)) for reason, who in found.items()]

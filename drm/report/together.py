@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from drm.coverage import factor, told
+from drm.frames import rows_of
 from drm.report.tables import Table
 from drm.wording import figure, measured, name, number, title_of, unit_of
 
@@ -38,7 +39,7 @@ def _static(result: Result) -> Table | None:
             measured(r["static_current_a"], r["static_current_a_u"]),
             str(r["quality"]) or "–",
         )
-        for r in result.static.to_dict("records")
+        for r in rows_of(result.static)
     )
     heads = (
         ("interrupter", ""),
@@ -55,7 +56,7 @@ def _pick_up(result: Result) -> Table | None:
     if result.pick_up is None or not len(result.pick_up):
         return None
     rows = []
-    for r in result.pick_up.to_dict("records"):
+    for r in rows_of(result.pick_up):
         low, high = number(r["range_low_percent"]), number(r["range_high_percent"])
         rows.append(
             (
@@ -87,8 +88,7 @@ def _motors(result: Result) -> Table | None:
         return None
     columns = ("motor_peak_a", "motor_running_a", "motor_duration_s", "motor_energy_j")
     rows = tuple(
-        (f"{name(r['mechanism'])}, {name(r['record'])}", *(told(r, c) for c in columns))
-        for r in result.motors.to_dict("records")
+        (f"{name(r['mechanism'])}, {name(r['record'])}", *(told(r, c) for c in columns)) for r in rows_of(result.motors)
     )
     return Table("Charging runs", (("mechanism, record", ""), *((title_of(c), unit_of(c)) for c in columns)), rows)
 
@@ -110,7 +110,7 @@ def _repeats(result: Result) -> Table | None:
             figure(x["s_r_u"], digits=2),
             figure(x["stated_u"], digits=2),
         )
-        for x in mine.to_dict("records")
+        for x in rows_of(mine)
     )
     heads = (("figure", ""), ("unit", ""), ("of", ""), ("values", ""), ("s_r", ""), ("u of s_r", ""), ("stated u", ""))
     return Table("Repeatability: standard deviation from operation to operation", heads, rows)

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from drm.edit_words import edit_lines, edit_summary
+from drm.frames import rows_of
 from drm.grounds import CAUTIONS, grounds, levels_of, setup_words, telling_rows, unjudged
 from drm.report import bars, curves, events, motion, plots, reference, signals, tables, together
 from drm.report.others import alternatives
@@ -96,8 +97,8 @@ def facts(row: dict[Any, Any]) -> str:
 
 def _blocks(result: Result, all_blocks: tuple[curves.Block, ...]) -> list[dict[str, Any]]:
     uohm = plots.range_of(all_blocks)
-    every_row = result.features.to_dict("records")
-    rows_of = {b.operation: [r for r in every_row if r.get("operation") == b.operation] for b in all_blocks}
+    every_row = rows_of(result.features)
+    rows_in = {b.operation: [r for r in every_row if r.get("operation") == b.operation] for b in all_blocks}
     out = []
     for block in all_blocks:
         levels = levels_of(result, operation=block.operation)
@@ -111,11 +112,11 @@ def _blocks(result: Result, all_blocks: tuple[curves.Block, ...]) -> list[dict[s
             for i in result.breaker.interrupters
             if i.name in marks
         )
-        rows = rows_of[block.operation]
+        rows = rows_in[block.operation]
         zone_bars = tuple(_bar(r, block.unit, levels) for r in rows)
         # Operations that can be compared share an axis: all of them over travel, those of one kind over time.
         alike = [b for b in all_blocks if b.unit == block.unit and (b.unit == "mm" or b.kind == block.kind)]
-        window = bars.window_of(tuple(_bar(r, b.unit, levels) for b in alike for r in rows_of[b.operation]), block.unit)
+        window = bars.window_of(tuple(_bar(r, b.unit, levels) for b in alike for r in rows_in[b.operation]), block.unit)
         tables_ = tables.feature_tables(result.features, block.operation, block.kind) if rows else []
         out.append(
             {

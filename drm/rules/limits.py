@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from drm.breaker import Limit
 from drm.coverage import NORMAL, factor_of
 from drm.findings import Finding, Level, Subject
+from drm.frames import rows_of
 from drm.mechanism_columns import TIMING_LIMITED
 from drm.rules.cautions import inspect_inside, look_at_mechanism, measure_again
 from drm.rules.context import Context, trusted
@@ -81,7 +82,7 @@ def _units_of(c: Context, name: str) -> tuple[str, ...]:
 def _judged(name: str, key: str, column: str, rows: pd.DataFrame, limit: Limit) -> Iterator[Finding]:
     u_name = column + "_u"
     us = rows[u_name] if u_name in rows else rows[column] * math.nan
-    factors = [factor_of(row, column) for row in rows.to_dict("records")]
+    factors = [factor_of(row, column) for row in rows_of(rows)]
     seen: dict[str, list[tuple[float, int, float, float, float, float]]] = {}
     for value, u, k, number in zip(rows[column], us, factors, rows["operation"], strict=True):
         verdict = judge(float(value), float(u), limit, k=k) if math.isfinite(value) else None

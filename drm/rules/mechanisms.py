@@ -10,8 +10,11 @@ import numpy as np
 
 from drm.breaker import ReferenceTravel
 from drm.findings import Finding, Level
+from drm.frames import rows_of
+from drm.median import median, nanmedian
 from drm.rules.cautions import look_at_mechanism, measure_again
 from drm.rules.context import Context, joined
+from drm.setup_fault import clocked_alone
 from drm.shift import explain
 
 if TYPE_CHECKING:
@@ -57,7 +60,7 @@ _WHAT = {
 
 
 def _rows(frame: pd.DataFrame, scope: str) -> list[dict[str, Any]]:
-    return [{str(k): v for k, v in r.items()} for r in frame[frame["scope"] == scope].to_dict("records")]
+    return [r for r in rows_of(frame) if r["scope"] == scope]
 
 
 def shifted_instants(c: Context) -> Iterator[Finding]:
@@ -66,6 +69,8 @@ def shifted_instants(c: Context) -> Iterator[Finding]:
     if timing is None or not len(timing):
         return
     of = {i.name: i.mechanism for i in c.breaker.interrupters}
+    # What one interrupter's clock shifts is no shift of the mechanism that it shares.
+    alone = clocked_alone(c.facts.get("setup_faults", ()), of)
     gathered: dict[tuple[str, str, str], list[tuple[int, float, float, dict[str, Any]]]] = {}
     rows = [r | {"mechanism": of.get(str(r["name"]), "")} for r in _rows(timing, "interrupter")]
     for number in sorted({int(r["operation"]) for r in rows}):
@@ -75,6 +80,8 @@ def shifted_instants(c: Context) -> Iterator[Finding]:
             at = c.mechanisms[c.mechanisms["operation"] == number]
             stops = {str(m): float(v) for m, v in zip(at["mechanism"], at["armature_stop_ms"], strict=True)}
         for e in explain(mine, number, armature_stop_ms=stops):
+            if e.interrupter in alone:
+                continue
             # What the mechanism does is one finding for all that it drives.
             who = of[e.interrupter] if "latch" in e.cause or e.cause.endswith("mechanism") else ""
             cause = e.cause
@@ -126,7 +133,7 @@ def _main_in_place(c: Context, interrupter: str, operation: int) -> bool:
         mine = values[(rows["interrupter"] == interrupter).to_numpy(dtype=bool)]
         if mine.size != 1 or not math.isfinite(float(mine[0])):
             return False
-        away.append(float(mine[0]) - float(np.nanmedian(values)))
+        away.append(float(mine[0]) - nanmedian(values))
     return abs(away[0]) < MAIN_SHARE * abs(away[1])
 
 
@@ -135,19 +142,22 @@ def mechanisms_apart(c: Context) -> Iterator[Finding]:
     m = c.mechanisms
     if not len(m) or m["mechanism"].nunique() < 3:
         return
+    numbers, mechanisms = m["operation"].to_numpy(), list(m["mechanism"])
     for column, (absolute, share) in HEALTHY.items():
         if column not in m or column in c.breaker.limits:
             continue
         found: dict[str, list[tuple[float, int, float, float]]] = {}
-        for number, rows in m.groupby("operation", sort=True):
-            good = rows[np.isfinite(rows[column].to_numpy(dtype=float))]
-            if len(good) < 3:
+        every = m[column].to_numpy(dtype=float)
+        every_u = m[f"{column}_u"].to_numpy(dtype=float) if f"{column}_u" in m else np.zeros_like(every)
+        for number in np.unique(numbers[np.isfinite(every)]):
+            good = np.flatnonzero((numbers == number) & np.isfinite(every))
+            if good.size < 3:
                 continue
-            values = good[column].to_numpy(dtype=float)
-            us = good[f"{column}_u"].fillna(0.0).to_numpy(dtype=float) if f"{column}_u" in good else 0.0 * values
-            for k, name in enumerate(good["mechanism"]):
+            values = every[good]
+            us = np.where(np.isnan(every_u[good]), 0.0, every_u[good])
+            for k, name in enumerate(mechanisms[i] for i in good):
                 others = np.delete(values, k)
-                middle = float(np.median(others))
+                middle = median(others)
                 spread = math.sqrt(absolute**2 + (share * middle) ** 2 + float(us[k]) ** 2)
                 away = (float(values[k]) - middle) / spread
                 # Of three, the odd one is off both others; the other two are off one another's middle.
@@ -176,7 +186,7 @@ def envelope(c: Context) -> Iterator[Finding]:
     earlier: Reference | None = c.facts.get("reference")
     if (not bands and earlier is None) or "envelope_above_percent" not in c.mechanisms:
         return
-    for row in c.mechanisms.to_dict("records"):
+    for row in rows_of(c.mechanisms):
         band = bands.get(str(row["mechanism"]))
         about, basis = "the reference curve", "reference curve in the breaker file"
         if band is None:
@@ -214,10 +224,10 @@ def sensors(c: Context) -> Iterator[Finding]:
     if "travel_flags" not in c.mechanisms:
         return
     gathered: dict[tuple[str, str], list[int]] = {}
-    for row in c.mechanisms.to_dict("records"):
-        for flag in str(row["travel_flags"]).split(";"):
+    for flags, name, number in zip(*(c.mechanisms[n] for n in ("travel_flags", "mechanism", "operation")), strict=True):
+        for flag in str(flags).split(";"):
             if flag:
-                gathered.setdefault((str(row["mechanism"]), flag), []).append(int(row["operation"]))
+                gathered.setdefault((str(name), flag), []).append(int(number))
     for (name, flag), numbers in sorted(gathered.items()):
         yield Finding(
             code="setup.travel-sensor",

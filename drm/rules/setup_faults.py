@@ -11,7 +11,8 @@ from drm.findings import Finding
 from drm.rules.cautions import look_at_mechanism, measure_again
 from drm.rules.context import Context, joined
 from drm.rules.limits import judge
-from drm.setup_fault import Fault, clock_u_ms, clocked_by
+from drm.setup_doubts import Doubt
+from drm.setup_fault import Fault, clock_u_ms, clocked_alone, clocked_by
 
 __all__ = ["setup_faults", "without_spoiled"]
 
@@ -60,8 +61,7 @@ def without_spoiled(found: Iterable[Finding], c: Context) -> list[Finding]:
     whole = {n for f in faults if f.spoils == "all" for n in f.interrupters}
     travel = {n for f in faults if f.spoils == "travel" for n in f.interrupters}
     of = {i.name: i.mechanism for i in c.breaker.interrupters}
-    # Instants on a clock of their own are no siblings'.
-    alone = {n for f in faults for n in clocked_by(f) if set(clocked_by(f)) != set(of)}
+    alone = clocked_alone(faults, of)
     moved = {of[n] for n in travel if n in of}
 
     def rests_on_it(f: Finding) -> bool:
@@ -76,7 +76,28 @@ def without_spoiled(found: Iterable[Finding], c: Context) -> list[Finding]:
         about = str(f.evidence.get("mechanism", ""))
         return about in moved and bool(column) and not column.startswith(_NO_TRAVEL)
 
-    return [g for f in found if not rests_on_it(f) and (g := _doubted(f, faults, of)) is not None]
+    doubts: Mapping[str, Doubt] = {d.interrupter: d for d in c.facts.get("setup_doubts", ())}
+    kept = (_connected_otherwise(f, doubts) for f in found if not rests_on_it(f))
+    return [g for f in kept if (g := _doubted(f, faults, of)) is not None]
+
+
+def _connected_otherwise(f: Finding, doubts: Mapping[str, Doubt]) -> Finding:
+    """A verdict between siblings as a note, where another way of connecting the test that may be explains it."""
+    doubt = doubts.get(f.interrupters[0]) if len(f.interrupters) == 1 else None
+    if doubt is None or not f.code.startswith("siblings.") or f.level == "note":
+        return f
+    said = (
+        f" No verdict is drawn from it: {doubt.other.what} would explain it, nobody would then stand apart, and this "
+        "record cannot exclude that."
+    )
+    return replace(
+        f,
+        level="note",
+        subject="setup",
+        message=f.message + said,
+        advice=measure_again(f"{doubt.other.check} Then read the record again, or repeat the test."),
+        evidence=f.evidence | {"explained_by": doubt.other.what, "would_be": dict(doubt.evidence)},
+    )
 
 
 def _doubted(f: Finding, faults: tuple[Fault, ...], of: Mapping[str, str]) -> Finding | None:

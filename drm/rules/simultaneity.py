@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 from drm.findings import Finding
+from drm.frames import rows_of
 from drm.rules.cautions import look_at_mechanism, measure_again
-from drm.rules.context import Context, joined, trusted
+from drm.rules.context import Context, joined
 from drm.setup_fault import clock_u_ms, clocked_by
-
-if TYPE_CHECKING:
-    import pandas as pd
+from drm.siblings_use import usable
 
 __all__ = ["LIMITS_CYCLES", "simultaneity"]
 
@@ -23,6 +22,10 @@ LIMITS_CYCLES = {
     ("within a pole", "close"): 1 / 6,
     ("within a pole", "open"): 1 / 8,
 }
+#: What is read of the features.
+_COLUMNS = ("operation", "kind", "pole", "interrupter", "mechanism", "reference", "arcing_contact_ms",
+            "arcing_contact_ms_u", "parting_speed_m_s")  # fmt: skip
+Row = dict[str, Any]
 #: Instant, its uncertainty, name, and the interrupters that it is of.
 Point = tuple[float, float, str, tuple[str, ...]]
 # Coil onsets further apart than this were separate commands.
@@ -39,23 +42,22 @@ def simultaneity(c: Context) -> Iterator[Finding]:
     the facts; without it only interrupters of one mechanism are compared. The instant of a pole is that of its last
     interrupter (from memory of the standard's definitions).
     """
-    rows = trusted(c.features, "arcing_contact_ms")
-    if "parting_speed_m_s" in rows:
-        # The limits are for operation at rated speed; a slow operation spreads every instant.
-        rows = rows[~(rows["parting_speed_m_s"] < SLOW_M_S)]
-    if rows.empty:
-        return
+    every = rows_of(c.features[[n for n in _COLUMNS if n in c.features]])
+    good = usable(c.features, "arcing_contact_ms")
+    # The limits are for operation at rated speed; a slow operation spreads every instant.
+    rows = [r for r, ok in zip(every, good, strict=True) if ok and not r.get("parting_speed_m_s", math.inf) < SLOW_M_S]
     unplaced: set[int] = set()
-    for _, mine in rows.groupby("operation", sort=True):
-        number, kind = int(mine["operation"].iloc[0]), str(mine["kind"].iloc[0])
+    for number, mine in _grouped(rows, "operation").items():
+        kind = str(mine[0]["kind"])
         placed = _placed(c, number, mine)
         if placed is None:
             unplaced.add(number)
-        for _, group in mine.groupby("pole", sort=True):
-            if group["mechanism"].nunique() == 1:
+        for pole, group in _grouped(mine, "pole").items():
+            if len({r["mechanism"] for r in group}) == 1:
                 yield from _spread(c, "within a pole", kind, number, _points(group, "interrupter"))
             elif placed is not None:
-                yield from _spread(c, "within a pole", kind, number, _points(placed.loc[group.index], "interrupter"))
+                group = [r for r in placed if r["pole"] == pole]
+                yield from _spread(c, "within a pole", kind, number, _points(group, "interrupter"))
         if placed is not None:
             yield from _spread(c, "poles", kind, number, _poles(c, placed))
     if unplaced:
@@ -71,37 +73,45 @@ def simultaneity(c: Context) -> Iterator[Finding]:
         )
 
 
-def _placed(c: Context, number: int, rows: pd.DataFrame) -> pd.DataFrame | None:
+def _grouped(rows: Sequence[Row], column: str) -> dict[Any, list[Row]]:
+    """Rows by their value in a column, in its order."""
+    out: dict[Any, list[Row]] = {}
+    for row in sorted(rows, key=lambda r: r[column]):
+        out.setdefault(row[column], []).append(row)
+    return out
+
+
+def _placed(c: Context, number: int, rows: list[Row]) -> list[Row] | None:
     """Rows with instants on one clock, or None where there is none."""
-    names = sorted(set(rows["mechanism"].astype(str)))
+    names = sorted({str(r["mechanism"]) for r in rows})
     if len(names) == 1:
         return rows
     starts = {m: c.facts.get("reference_s", {}).get((number, m), math.nan) for m in names}
     known = [1e3 * float(s) for s in starts.values()]
     apart = max(known) - min(known) if all(map(math.isfinite, known)) else math.inf
-    coils = "reference" not in rows or set(rows["reference"]) == {"coil"}
+    coils = {r.get("reference", "coil") for r in rows} == {"coil"}
     if not coils or apart > _ONE_COMMAND_CYCLES * 1e3 / c.breaker.rated_frequency_hz:
         return None
-    shift = rows["mechanism"].astype(str).map({m: 1e3 * float(s) - min(known) for m, s in starts.items()})
-    return rows.assign(arcing_contact_ms=rows["arcing_contact_ms"] + shift)
+    shift = {m: 1e3 * float(s) - min(known) for m, s in starts.items()}
+    return [r | {"arcing_contact_ms": r["arcing_contact_ms"] + shift[str(r["mechanism"])]} for r in rows]
 
 
-def _points(rows: pd.DataFrame, label: str) -> list[Point]:
-    us = rows["arcing_contact_ms_u"].fillna(0.0) if "arcing_contact_ms_u" in rows else 0.0 * rows["arcing_contact_ms"]
-    return [
-        (float(t), float(u), str(n), (str(i),))
-        for t, u, n, i in zip(rows["arcing_contact_ms"], us, rows[label], rows["interrupter"], strict=True)
-    ]
+def _points(rows: Sequence[Row], label: str) -> list[Point]:
+    out: list[Point] = []
+    for r in rows:
+        u = float(r.get("arcing_contact_ms_u", 0.0))
+        out.append((float(r["arcing_contact_ms"]), u if u == u else 0.0, str(r[label]), (str(r["interrupter"]),)))
+    return out
 
 
-def _poles(c: Context, rows: pd.DataFrame) -> list[Point]:
+def _poles(c: Context, rows: Sequence[Row]) -> list[Point]:
     """Last interrupter of each pole of which every interrupter was measured."""
     need: dict[str, int] = {}
     for i in c.breaker.interrupters:
         need[i.pole] = need.get(i.pole, 0) + 1
     return [
         max(_points(group, "pole"))
-        for pole, group in rows.groupby("pole", sort=True)
+        for pole, group in _grouped(rows, "pole").items()
         if len(group) >= need.get(str(pole), 1)
     ]
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from drm.findings import Finding
+from drm.frames import rows_of
 from drm.rules.cautions import look_at_mechanism, measure_again
 from drm.rules.context import Context, joined
 from drm.static import IEC_LEAST_A, IEEE_LEAST_A
@@ -26,7 +27,7 @@ def _rows(c: Context) -> list[dict[str, Any]]:
     frame: pd.DataFrame | None = c.facts.get("static")
     if frame is None or not len(frame):
         return []
-    rows = [{str(k): v for k, v in r.items()} for r in frame.to_dict("records")]
+    rows = rows_of(frame)
     return [r for r in rows if math.isfinite(float(r["static_resistance_uohm"]))]
 
 
@@ -126,7 +127,7 @@ def within_range(c: Context) -> Iterator[Finding]:
     rated = c.breaker.rated_control_voltage_v
     if frame is None or not len(frame):
         return
-    for row in frame.to_dict("records"):
+    for row in rows_of(frame):
         refused, u = float(row["refused_v"]), float(row["refused_v_u"])
         low, high = float(row["range_low_percent"]), float(row["range_high_percent"])
         if rated is None or not math.isfinite(refused):

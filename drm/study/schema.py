@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SCHEMA", "TABLES", "Column", "columns", "metadata", "schema"]
 
-SCHEMA = 1
+SCHEMA = 2
 #: Names of the tables; a folder of parts for each.
 TABLES = ("features", "mechanisms", "findings", "failures", "tests")
 
@@ -100,6 +100,7 @@ def columns(table: str) -> tuple[Column, ...]:
             Column("quality", "text", "empty where the row can be trusted, else reasons joined by ;"),
             Column("sibling_score", "float", "distance from the siblings in healthy standard deviations", "1"),
             Column("sibling_p", "float", "probability of that by chance, after allowing for all comparisons", "1"),
+            Column("sample_ms", "float", "sampling interval of the record", "ms", 2),
         )
     elif table == "mechanisms":
         named = tuple(c for c in _INTERRUPTER if c.name in ("mechanism", "reference"))
