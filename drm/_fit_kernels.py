@@ -26,7 +26,7 @@ from drm._median_kernel import median, middle, ordered, scatter
 from drm._move_kernels import NEAR, posterior, profile, ramp_search
 from drm._shape_kernels import averaged
 
-# Compiled with _commutation_kernels, _median_kernel, _move_kernels, _shape_kernels: a2afc33e2a7ca371
+# Compiled with _commutation_kernels, _median_kernel, _move_kernels, _shape_kernels: d15e568075a3c9e8
 __all__ = [
     "Found",
     "Seen",
@@ -700,9 +700,10 @@ def seen_about(
     # Maximum likelihood on a window about it, the rest of the arcing zone standing in as a prior of its level.
     at = not_before(time, m + origin)
     wing = max(12, up(2.5 * d / step), up(1.5 * min(memory, 2.0 * d) / step))
-    # A straight move fits the steep end of one that is straight in conductance.
-    low, high = max(first, at - wing - up(1.5 * d / step)), min(last + 1, at + wing)
     calm = spread < ROUGH * (level - closed)
+    # A straight move fits the steep end of one that is straight in conductance.
+    ahead = up(1.5 * d / step) if calm else 0
+    low, high = max(first, at - wing - ahead), min(last + 1, at + wing)
     many, fine = (96, 8.0) if calm else (48, 5.0)
     factor = max(1, min((high - low) // many, int(d / (fine * step) + 1e-6)))
     if (high - low) // factor < 8:

@@ -171,8 +171,10 @@ def _start(
     """Middle and duration at which the search for a shape begins.
 
     A straight move's or, where that is likelier, a longer one's that ends when it does: a straight move fits the steep
-    part of a shape.
+    part of a shape; but in a contact's own fluctuation a longer move is likely to be one of its knees.
     """
+    if w.spread > 0.0:
+        return m, d
     best, middle, width = -1e300, m, d
     lead, span = lead_of(shape, w.ratio), span_of(shape)
     for longer in (1.0, 1.6, 2.5):
