@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from drm.median import median, nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
-from drm.zones import UNSEEN_S
 
 __all__ = ["EVENT_U", "FILTER_S", "LARGEST_SKEW", "Events", "both_of", "events_of", "pooled", "skew_of",
            "without_skew"]  # fmt: skip
@@ -37,6 +36,8 @@ RAMP_LATE, CEILING_LATE = 0.5, 0.7
 FILTER_S, CHATTER_S = 15e-6, 0.15e-3
 #: Samples that the chain's filter takes to let a fall begin firmly.
 GENTLE = 2.5
+#: No bounce after the first touch is longer, s (common practice, no source): the contact has gone on by then.
+LONGEST_BOUNCE_S = 2e-3
 #: A share of the injected current by which it must move in the search for its course to tell anything.
 LEAST_MOVE = 0.3
 
@@ -299,7 +300,7 @@ def _events(trace: Trace, states: States | None) -> Events:
         amps = _current_knee(trace, share, place)
     at = trace.time_s[0]
     # A bounce is over before the contact could have gone that far.
-    bounced = not (volts - amps) * trace.step_s > max(UNSEEN_S, 3.0 * trace.step_s)
+    bounced = not (volts - amps) * trace.step_s > LONGEST_BOUNCE_S
     hidden = turn >= 0 and bounced and _arced(trace, share, turn)
     return Events(float(at + volts * trace.step_s), float(at + amps * trace.step_s), hidden)
 
