@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 from drm.median import median, nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
-from drm.zones import UNSEEN_S
 
-__all__ = ["EVENT_U", "FILTER_S", "LARGEST_SKEW", "Events", "events_of", "pooled", "skew_of", "without_skew"]
+__all__ = ["EVENT_U", "FILTER_S", "LARGEST_SKEW", "Events", "both_of", "events_of", "pooled", "skew_of",
+           "without_skew"]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
+States = tuple[FloatArray, FloatArray, FloatArray]
 
 #: Largest skew that is looked for, s, and the largest that is taken out.
 SEARCH, LARGEST_SKEW = 1.5e-3, 0.6e-3
@@ -35,11 +36,13 @@ RAMP_LATE, CEILING_LATE = 0.5, 0.7
 FILTER_S, CHATTER_S = 15e-6, 0.15e-3
 #: Samples that the chain's filter takes to let a fall begin firmly.
 GENTLE = 2.5
+#: No bounce after the first touch is longer, s (common practice, no source): the contact has gone on by then.
+LONGEST_BOUNCE_S = 2e-3
 #: A share of the injected current by which it must move in the search for its course to tell anything.
 LEAST_MOVE = 0.3
 
 
-def _states(trace: Trace) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+def _states(trace: Trace) -> States | None:
     """Parted state from the voltage (0 to 1); falling or rising course of the current (-1 to 1); share of the level."""
     threshold = min(METALLIC_VOLT, 0.9 * trace.ceiling_v)
     closed = nanmedian(trace.voltage_v[trace.rest])
@@ -137,9 +140,12 @@ def skew_of(trace: Trace) -> Quantity:
     Quantity
         Positive where the voltage is late; standard uncertainty from the sampling and the filters' difference.
     """
+    return _skew(trace, _states(trace))
+
+
+def _skew(trace: Trace, states: States | None) -> Quantity:
     step = trace.step_s
     most = min(max(4, math.ceil(SEARCH / step)), (trace.time_s.size - 8) // 3)
-    states = _states(trace)
     if states is None or most < 4:
         return NOTHING
     parted, course, share = states
@@ -266,7 +272,16 @@ def events_of(trace: Trace) -> Events:
 
     Neither instant looks at the other channel, so that those of different interrupters can be compared.
     """
+    return _events(trace, _states(trace))
+
+
+def both_of(trace: Trace) -> tuple[Events, Quantity]:
+    """:func:`events_of` and :func:`skew_of`, which look at the same states."""
     states = _states(trace)
+    return _events(trace, states), _skew(trace, states)
+
+
+def _events(trace: Trace, states: States | None) -> Events:
     if states is None:
         return Events(math.nan, math.nan)
     parted, _, share = states
@@ -285,7 +300,7 @@ def events_of(trace: Trace) -> Events:
         amps = _current_knee(trace, share, place)
     at = trace.time_s[0]
     # A bounce is over before the contact could have gone that far.
-    bounced = not (volts - amps) * trace.step_s > max(UNSEEN_S, 3.0 * trace.step_s)
+    bounced = not (volts - amps) * trace.step_s > LONGEST_BOUNCE_S
     hidden = turn >= 0 and bounced and _arced(trace, share, turn)
     return Events(float(at + volts * trace.step_s), float(at + amps * trace.step_s), hidden)
 

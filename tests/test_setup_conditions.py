@@ -36,6 +36,12 @@ def test_exchanged_sensors_of_different_scale_are_told_by_what_no_linkage_does()
     assert drawn("sensors_exchanged", 38)[1] == {("setup.travel-wrong-pole", ("A1", "B1"))}
 
 
+@pytest.mark.parametrize(("condition", "number"), [("5_khz", 100012), ("bouncing", 100025)])
+def test_a_bounce_of_a_millisecond_is_no_wrong_pairing(condition, number):
+    """The current begins at the first touch, which no sample of the voltage shows."""
+    assert not drawn(condition, number)[1]
+
+
 def test_a_skew_that_most_show_is_taken_out_of_all():
     made, found = drawn("skew_two_devices", 11)
     assert found == {("setup.skew", tuple(sorted(i.name for i in made.breaker.interrupters)))}
