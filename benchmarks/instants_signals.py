@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
+from scipy.special import ndtr
 
 FloatArray = NDArray[np.float64]
 
@@ -55,17 +57,41 @@ class Signal:
     last: int
 
 
+def _fingers(u: FloatArray) -> FloatArray:
+    """Two fingers that leave one after the other, with 35 and 65 % of the current."""
+    return 0.35 * np.clip((u + 0.27) / 0.45 + 0.5, 0.0, 1.0) + 0.65 * np.clip((u - 0.12) / 0.55 + 0.5, 0.0, 1.0)
+
+
+#: Where the two fingers are half way: on the second one's slope, the first one gone.
+_FINGERS_HALF = 0.12 + 0.55 * (0.15 / 0.65 - 0.5)
+#: Shapes that are none of the fit's.
+OTHERS: dict[str, Callable[[FloatArray], FloatArray]] = {
+    "cosine": lambda u: np.sin(0.5 * np.pi * np.clip(u + 0.5, 0.0, 1.0)) ** 2,
+    "fifth degree": lambda u: (x := np.clip(u + 0.5, 0.0, 1.0)) ** 3 * (10.0 - 15.0 * x + 6.0 * x * x),
+    "normal law": lambda u: ndtr(4.5 * u),
+    "arctan": lambda u: 0.5 + np.arctan(8.0 * u) / np.pi,
+    "power 1.5": lambda u: np.clip(u + 0.5 ** (1.0 / 1.5), 0.0, 1.0) ** 1.5,
+    "exponential": lambda u: 1.0 - np.exp(-np.maximum(4.0 * u + math.log(2.0), 0.0)),
+    "Gumbel": lambda u: np.exp(-np.exp(-np.clip(5.0 * u - math.log(math.log(2.0)), -30.0, 300.0))),
+    "two fingers": lambda u: _fingers(u + _FINGERS_HALF),
+}
+
+
 def share(shape: str, u: FloatArray, ratio: float) -> FloatArray:
-    """Share of the rise in resistance made `u` durations after its middle, where it is one half."""
+    """Share of the rise in resistance made `u` durations after its middle, where it is one half.
+
+    Those of `OTHERS` are none of the fit's shapes and are not to become such: they tell how it does on a move that
+    nobody thought of.
+    """
     x = np.clip(u + 0.5, 0.0, 1.0)
+    if shape in OTHERS:
+        return OTHERS[shape](u)
     if shape == "straight":
         return x
     if shape == "smoothstep":
         return x * x * (3.0 - 2.0 * x)
     if shape == "tanh":
         return 0.5 * (1.0 + np.tanh(4.0 * u))
-    if shape == "cosine":
-        return np.sin(0.5 * np.pi * x) ** 2
     if shape == "conductance":
         # The conductance falls in a straight line; it passes the middle of the resistances late.
         y = np.clip(u + ratio / (1.0 + ratio), 0.0, 1.0)

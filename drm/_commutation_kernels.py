@@ -16,6 +16,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 __all__ = [
+    "COMPACT",
     "SHAPES",
     "Sums",
     "Window",
@@ -27,6 +28,7 @@ __all__ = [
     "placed",
     "risen",
     "share_at",
+    "span_of",
     "summed",
 ]
 
@@ -34,10 +36,15 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 #: Shapes of the move: straight in resistance, smooth at both ends, quick at the start, straight in conductance (fingers
-#: that leave one by one), smooth in conductance.
-SHAPES = 5
+#: that leave one by one), smooth in conductance; logistic, with tails, in resistance and in conductance.
+SHAPES = 7
+#: Of these, those that are over after one duration.
+COMPACT = 5
 #: Where the shape that is quick at the start passes one half: 0.5 ** (1 / 1.6) from its end.
 _HALF = 0.5 ** (1.0 / 1.6)
+#: The logistic is 1 / (1 + exp(-2 STEEP u)) to one duration on either side, what is left there shared out.
+_STEEP = 4.0
+_REST = math.tanh(_STEEP)
 
 
 class Window(NamedTuple):
@@ -53,6 +60,9 @@ class Window(NamedTuple):
         Arcing level by the closed one.
     spread, tau : float
         Standard deviation of the arcing contact's fluctuation, ohm, and its correlation time, s.
+    shared : float
+        Standard deviation of the noise that neighbouring samples share, V, where the contact does not fluctuate; `tau`
+        is then its correlation time.
     prior, weight : float64, shape (4,)
         Mean and precision of (Rm, Ra, L, log duration) from elsewhere.
     """
@@ -66,8 +76,15 @@ class Window(NamedTuple):
     ratio: float
     spread: float
     tau: float
+    shared: float
     prior: FloatArray
     weight: FloatArray
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def span_of(shape: np.int64 | int) -> float:
+    """How long the whole move takes, in durations: its tails count where it has such."""
+    return 1.0 if shape < COMPACT else 2.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -77,27 +94,34 @@ def lead_of(shape: np.int64 | int, ratio: float) -> float:
         return 0.5
     if shape == 2:
         return 1.0 - _HALF
+    if shape == 5:
+        return 1.0
     ahead = ratio / (1.0 + ratio)
     if shape == 3:
         return ahead
+    if shape == 6:
+        return 1.0 + math.atanh((2.0 * ahead - 1.0) * _REST) / _STEEP
     # Where the smooth step reaches `ahead`: the root of 3 x^2 - 2 x^3 by the rule of the cosine.
     return 0.5 - math.sin(math.asin(1.0 - 2.0 * ahead) / 3.0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def risen(shape: np.int64 | int, x: float, ratio: float) -> float:
-    """Share of the current that has moved after the part `x` of the duration."""
+    """Share of the current that has moved `x` durations after the move's beginning."""
     if x <= 0.0:
         return 0.0
-    if x >= 1.0:
+    if x >= span_of(shape):
         return 1.0
     if shape == 0:
         return x
     if shape == 2:
         slow: float = 1.0 - (1.0 - x) ** 1.6
         return slow
-    y = x if shape == 3 else x * x * (3.0 - 2.0 * x)
-    if shape == 1:
+    if shape >= COMPACT:
+        y = 0.5 + (1.0 / (1.0 + math.exp(2.0 * _STEEP * (1.0 - x))) - 0.5) / _REST
+    else:
+        y = x if shape == 3 else x * x * (3.0 - 2.0 * x)
+    if shape == 1 or shape == 5:
         return y
     return (1.0 / (1.0 - y * (1.0 - 1.0 / ratio)) - 1.0) / (ratio - 1.0)
 
@@ -153,8 +177,9 @@ class Sums(NamedTuple):
         Samples a second.
     fade : float64, shape (n,)
         What is left of the fluctuation since the sample before.
-    before : float64, shape (n + 1, 7)
-        Sums over all samples before: products of the columns of Rm, L and V, and the logarithm of the variance.
+    before : float64, shape (n + 1, 11)
+        Of all samples before: products of the columns of Rm, L and V, whitened; the logarithm of the variance; what the
+        filter has of V, Rm, L from them, and its variance.
     after : float64, shape (n + 1, 11)
         Of this sample and all that follow: precision of the fluctuation; its products with the columns of V, Ra, L;
         products of these columns; the logarithm of the variance.
@@ -170,21 +195,33 @@ class Sums(NamedTuple):
 def summed(w: Window) -> Sums:
     """Running sums of a window, for :func:`evidence`."""
     n = w.t.size
-    fade, before, after = np.ones(n), np.zeros((n + 1, 7)), np.zeros((n + 1, 11))
+    fade, before, after = np.ones(n), np.zeros((n + 1, 11)), np.zeros((n + 1, 11))
+    before[0, 10] = 1.0
+    live = w.spread > 0.0 or w.shared > 0.0
     for k in range(n):
-        if w.spread > 0.0 and k > 0:
+        if live and k > 0:
             fade[k] = math.exp(-(w.t[k] - w.t[k - 1]) / w.tau)
+        a, b, f = before[k], before[k + 1], fade[k]
         for j in range(7):
-            before[k + 1, j] = before[k, j]
+            b[j] = a[j]
+        b[7], b[8], b[9], b[10] = f * a[7], f * a[8], f * a[9], f * f * a[10] + 1.0 - f * f
         if w.use[k]:
-            x, y, z, inverse = w.i[k], w.v[k], w.rate[k], 1.0 / w.base2[k]
-            before[k + 1, 0] += x * x * inverse
-            before[k + 1, 1] += x * z * inverse
-            before[k + 1, 2] += z * z * inverse
-            before[k + 1, 3] += x * y * inverse
-            before[k + 1, 4] += z * y * inverse
-            before[k + 1, 5] += y * y * inverse
-            before[k + 1, 6] += math.log(w.base2[k])
+            g = w.shared
+            y, x, z = w.v[k] - g * b[7], w.i[k] - g * b[8], w.rate[k] - g * b[9]
+            s = g * g * b[10] + w.base2[k]
+            inverse = 1.0 / s
+            b[0] += x * x * inverse
+            b[1] += x * z * inverse
+            b[2] += z * z * inverse
+            b[3] += x * y * inverse
+            b[4] += z * y * inverse
+            b[5] += y * y * inverse
+            b[6] += math.log(s)
+            g *= b[10] * inverse
+            b[7] += g * y
+            b[8] += g * x
+            b[9] += g * z
+            b[10] *= w.base2[k] * inverse
     for k in range(n - 1, -1, -1):
         a, b = after[k + 1], after[k]
         # Back by one step: what is new in the fluctuation since the sample before is integrated out.
@@ -199,7 +236,7 @@ def summed(w: Window) -> Sums:
         b[10] = a[10] + math.log(grown)
         if w.use[k]:
             x, y, z, inverse = w.i[k], w.v[k], w.rate[k], 1.0 / w.base2[k]
-            g = x * w.spread
+            g = x * w.spread + w.shared
             b[0] += g * g * inverse
             b[1] += g * y * inverse
             b[2] += g * x * inverse
@@ -229,10 +266,10 @@ def evidence(
     `beta` and `cov`, of shape (3,) and (3, 3), are filled with the estimates of (Rm, Ra, L) and their covariance.
     """
     t, v, i, rate, base2, use = w.t, w.v, w.i, w.rate, w.base2, w.use
-    ratio, spread, prior, weight = w.ratio, w.spread, w.prior, w.weight
+    ratio, spread, shared, prior, weight = w.ratio, w.spread, w.shared, w.prior, w.weight
     lead = lead_of(shape, ratio)
     n = t.size
-    start, stop = placed(t, sums.pace, m - lead * d), placed(t, sums.pace, m + (1.0 - lead) * d)
+    start, stop = placed(t, sums.pace, m - lead * d), placed(t, sums.pace, m + (span_of(shape) - lead) * d)
     b = sums.before[start]
     n00, n02, n22 = weight[0] + b[0], b[1], weight[2] + b[2]
     r0, r2 = weight[0] * prior[0] + b[3], weight[2] * prior[2] + b[4]
@@ -241,8 +278,8 @@ def evidence(
     n11, r1 = weight[1], weight[1] * prior[1]
     n01 = n12 = 0.0
     product = 1.0
-    p = 1.0
-    xy = x0 = x1 = x2 = 0.0
+    xy, x0, x2, p = b[7], b[8], b[9], b[10]
+    x1 = 0.0
     inverse_d = 1.0 / d
     for k in range(start, stop):
         f = sums.fade[k]
@@ -255,7 +292,7 @@ def evidence(
             continue
         h = risen(shape, (t[k] - m) * inverse_d + lead, ratio)
         a0, a1, a2 = i[k] * (1.0 - h), i[k] * h, rate[k]
-        g = a1 * spread
+        g = a1 * spread + shared
         ey, e0, e1, e2 = v[k] - g * xy, a0 - g * x0, a1 - g * x1, a2 - g * x2
         s = g * g * p + base2[k]
         inv = 1.0 / s
@@ -335,9 +372,9 @@ def innovations(
 ) -> None:
     """Standardised innovations at given levels, shape (n,) in `z`; a sample beyond `limit` does not move the filter."""
     t, v, i, rate, base2, use = w.t, w.v, w.i, w.rate, w.base2, w.use
-    ratio, spread, tau = w.ratio, w.spread, w.tau
+    ratio, spread, shared, tau = w.ratio, w.spread, w.shared, w.tau
     x, p = 0.0, 1.0
-    live = spread > 0.0
+    live = spread > 0.0 or shared > 0.0
     lead = lead_of(shape, ratio)
     for k in range(t.size):
         if live and k > 0:
@@ -348,7 +385,7 @@ def innovations(
         if not use[k]:
             continue
         h = risen(shape, (t[k] - m) / d + lead, ratio)
-        b = i[k] * h * spread
+        b = i[k] * h * spread + shared
         s = b * b * p + base2[k]
         e = v[k] - i[k] * ((1.0 - h) * beta[0] + h * beta[1]) - beta[2] * rate[k] - b * x
         z[k] = e / math.sqrt(s)

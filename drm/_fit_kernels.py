@@ -12,28 +12,60 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from drm._commutation_kernels import SHAPES, Sums, Window, innovations, lead_of, not_before, summed
+from drm._commutation_kernels import (
+    SHAPES,
+    Sums,
+    Window,
+    innovations,
+    lead_of,
+    not_before,
+    span_of,
+    summed,
+)
 from drm._median_kernel import median, middle, ordered, scatter
-from drm._move_kernels import posterior, profile, ramp_search
+from drm._move_kernels import NEAR, posterior, profile, ramp_search
+from drm._shape_kernels import averaged
 
-# Compiled with _commutation_kernels, _median_kernel, _move_kernels: 4e0d4dcad75f02c9
-__all__ = ["Found", "fit", "fluctuation", "parted", "passage", "priors", "thinned"]
+# Compiled with _commutation_kernels, _median_kernel, _move_kernels, _shape_kernels: 350e11769c86edcd
+__all__ = [
+    "Found",
+    "Seen",
+    "fluctuation",
+    "in_common",
+    "lag_one",
+    "parted",
+    "passage",
+    "priors",
+    "seen_about",
+    "thinned",
+    "told_of_quiet",
+    "told_of_rough",
+    "weighed",
+]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 #: Log prior of each shape of the move: straight in resistance, smooth, quick at the start, straight and smooth in
-#: conductance.
-SHAPE_CHANCE = np.log(np.array([0.35, 0.25, 0.05, 0.2, 0.15]))
+#: conductance, logistic in both.
+SHAPE_CHANCE = np.log(np.array([0.3, 0.2, 0.05, 0.2, 0.1, 0.1, 0.05]))
 #: The move takes about this share of the arcing zone, within a factor: a travel of a millimetre or two in some twenty.
 MOVE_SHARE, MOVE_FACTOR = 0.07, 2.5
 #: What a sense loop may have, H, standard.
 SENSE_LOOP_H = 1.5e-6
 #: Samples kept of a window: beyond, neighbours are averaged.
 WINDOW = 240
+#: Fluctuation, by the height of the move, beyond which it and not the noise limits what can be told.
+ROUGH = 0.02
+#: Share of a correlated noise that is taken as white, and neighbours in the means that told how much is correlated.
+WHITE, LONG_RUN = 1e-3, 8
+#: A correlation of neighbours below this is none.
+LEAST_LAG = 1e-3
 #: A log weight this far below the best is left out.
 UNLIKELY = 12.0
 TEMPER = 2.0
+#: By how much more a sample within the move may be off before the shape is known.
+LENIENT = 4.0
 #: Durations tried at a time where the contact fluctuates.
 DURATIONS = 12
 #: What a wrong shape of the move displaces its middle by, in durations, standard.
@@ -62,6 +94,44 @@ class Found(NamedTuple):
     spread: float
     memory: float
     shape: int
+
+
+class Seen(NamedTuple):
+    """The samples about the move, and where a coarse search has it.
+
+    Attributes
+    ----------
+    known : bool
+        False where fewer than eight samples lie in reach.
+    w : Window
+        About the move, time from `origin`; all that is finite counts.
+    passing : shape (last + 1,)
+        V/I of every sample, part-separations left out, ohm.
+    m, d : s
+        Middle, from `origin`, and duration.
+    wide : ohm
+        What the arcing contact may fluctuate by beside an impulse.
+    local, closed : ohm
+        Level just after the move; closed level.
+    factor : int
+        Neighbours averaged.
+    noise, step, origin : ohm, s, s
+        White noise of a sample; sampling interval; zero of the window's time.
+    """
+
+    known: bool
+    calm: bool
+    w: Window
+    passing: FloatArray
+    m: float
+    d: float
+    wide: float
+    local: float
+    closed: float
+    factor: int
+    noise: float
+    step: float
+    origin: float
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -154,12 +224,14 @@ def parted(r: FloatArray, start: int, noise: float) -> BoolArray:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def fluctuation(r: FloatArray, noise: float, scattered: float, step: float, lag_s: float) -> tuple[float, float, float]:
+def fluctuation(
+    r: FloatArray, noise: float, scattered: float, step: float, lag_s: float, lag: float
+) -> tuple[float, float, float]:
     """Level, standard deviation and correlation time of the arcing contact's own fluctuation, robustly.
 
     The deviation is what the zone scatters by beyond the noise; the correlation time matches the scatter of
     differences over `lag_s`, the scale on which it could be taken for the move. `scattered` is what the noise
-    scatters by, more than its white part `noise` where neighbouring samples share it.
+    scatters by, more than its white part `noise` where neighbouring samples share it, with the correlation `lag`.
     """
     good = 0
     for x in r:
@@ -169,21 +241,21 @@ def fluctuation(r: FloatArray, noise: float, scattered: float, step: float, lag_
         return level, 0.0, step
     total = (1.4826 * scatter(r, level)) ** 2
     # A median absolute deviation has 37 % of the efficiency of a standard deviation.
-    chance = 1.0 + 4.0 * math.sqrt(2.0 / (0.37 * good))
+    chance = 1.0 + 4.0 * math.sqrt(2.0 / (0.37 * good) * (1.0 + lag * lag) / (1.0 - lag * lag))
     if total <= chance * scattered**2:
         return level, 0.0, step
     own = total - scattered**2
-    lag = min(max(1, int(lag_s / step + 1e-6)), good // 2)
+    far = min(max(1, int(lag_s / step + 1e-6)), good // 2)
     steps = np.empty(r.size)
     many = 0
-    for k in range(lag, r.size):
-        x = abs(r[k] - r[k - lag])
+    for k in range(far, r.size):
+        x = abs(r[k] - r[k - far])
         if math.isfinite(x):
             steps[many] = x
             many += 1
     apart = 0.5 * (1.4826 * middle(steps, many)) ** 2 - noise**2 if many >= 3 else own
     kept = min(max(1.0 - apart / own, 0.02), 0.999)
-    return level, math.sqrt(own), min(max(-lag * step / math.log(kept), step), 0.3 * good * step)
+    return level, math.sqrt(own), min(max(-far * step / math.log(kept), step), 0.3 * good * step)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -335,7 +407,8 @@ def mixture(
         math.sqrt(m_var),
         d,
         math.sqrt(d_var),
-        origin + (out[best, 0] - lead_of(best, ratio) * width[best]),
+        # A tail has no beginning: of the steep part.
+        origin + (out[best, 0] - (lead_of(best, ratio) - 0.5 * (span_of(best) - 1.0)) * width[best]),
         beta[0],
         math.sqrt(var[0]),
         beta[1],
@@ -521,7 +594,53 @@ def with_passage(found: Found, passage_s: float, misfit: float, noise: float, fi
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def fit(
+def lag_one(long_run: float, block: int) -> float:
+    """Correlation of neighbouring samples of a first-order noise, from 0 to 0.9.
+
+    `long_run` is the variance of means of `block` samples by that of white noise with the same first differences.
+    """
+    low, high = 0.0, 0.9
+    for _ in range(40):
+        x = 0.5 * (low + high)
+        if mean_variance(x, block) * block / (1.0 - x) < long_run:
+            low = x
+        else:
+            high = x
+    return 0.5 * (low + high)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def mean_variance(lag: float, many: int) -> float:
+    """Variance of the mean of `many` neighbours of a first-order noise with variance one."""
+    one = 1.0 - lag
+    return ((1.0 + lag) / one - 2.0 * lag * (1.0 - lag**many) / (many * one * one)) / many
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def in_common(sigma: float, lag: float, many: int, step: float) -> tuple[float, float, float]:
+    """Noise of means of `many` neighbours as a first-order part, its memory, and a white part, V^2, s, V^2.
+
+    `sigma` is the deviation of white noise with the same first differences. Variance and long-run variance are right.
+    """
+    if not lag > LEAST_LAG:
+        return 0.0, step, sigma**2 / many
+    whole = sigma**2 / (1.0 - lag)
+    variance, endless = whole * mean_variance(lag, many), whole / many * (1.0 + lag) / (1.0 - lag)
+    kept = (endless - variance) / (endless + variance)
+    # A little stays white: the sums divide by it.
+    return (1.0 - WHITE) * variance, -many * step / math.log(kept), WHITE * variance
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def nowhere() -> Seen:
+    """No samples to fit a move to."""
+    x, none = np.zeros(0), np.zeros(4)
+    w = Window(x, x, x, x, x, np.zeros(0, dtype=np.bool_), 1.0, 0.0, 1.0, 0.0, none, none)
+    return Seen(False, False, w, x, 0.0, 1.0, 1.0, 0.0, 1.0, 1, 0.0, 1.0, 0.0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def seen_about(
     time: FloatArray,
     volts: FloatArray,
     amps: FloatArray,
@@ -536,13 +655,10 @@ def fit(
     longest: float,
     long_run: float,
     scatter_v: float,
-    far: float,
-    asked: BoolArray,
-) -> Found:
-    """One fit; what is given is told in :func:`drm.commutation.fit_commutation`.
+) -> Seen:
+    """Where the move is, by a coarse search, and the samples about it.
 
-    `far` is how many standard deviations make an innovation an impulse or a part-separation, `asked` of shape (SHAPES,)
-    the shapes in question.
+    What is given is told in :func:`drm.commutation.fit_commutation`.
     """
     begin = max(0, near - 50)
     steps = np.empty(max(min(near + 50, time.size) - begin - 1, 0))
@@ -559,25 +675,24 @@ def fit(
     for k in range(last + 1):
         if away[k]:
             passing[k] = drop[k] = np.nan
-    level, spread, memory = fluctuation(
-        passing[near:], noise, max(noise, scatter_v / injected), step, max(2.0 * step, 0.25 * longest)
-    )
+    lag, lag_s = lag_one(long_run, LONG_RUN), max(2.0 * step, 0.25 * longest)
+    level, spread, memory = fluctuation(passing[near:], noise, max(noise, scatter_v / injected), step, lag_s, lag)
     if not level > closed:
-        return unknown()
+        return nowhere()
 
     # Where the move is.
     reach = max(6, up(1.2 * longest / step))
-    base_v2 = sigma**2 + (closed_scatter * injected) ** 2
+    sliding2 = (closed_scatter * injected) ** 2
     low, high = max(first, near - reach), min(last + 1, near + reach)
     if high - low < 8:
-        return unknown()
+        return nowhere()
     factor = max(1, (high - low) // WINDOW)
     origin = time[near]
     t = thinned(time, low, high, factor) - origin
     v, i = thinned(drop, low, high, factor), thinned(amps, low, high, factor)
     base = np.empty(t.size)
     for k in range(t.size):
-        base[k] = base_v2 / factor + (0.02 * closed * injected) ** 2
+        base[k] = (sigma**2 + sliding2) / factor + (0.02 * closed * injected) ** 2
     least = max(0.5 * step, 0.5 * factor * step)
     wide = max(spread, 0.03 * level)
     m, d, local = coarse(t, v, i, base, closed, level, wide, step, least, longest, reach * step)
@@ -585,57 +700,127 @@ def fit(
     # Maximum likelihood on a window about it, the rest of the arcing zone standing in as a prior of its level.
     at = not_before(time, m + origin)
     wing = max(12, up(2.5 * d / step), up(1.5 * min(memory, 2.0 * d) / step))
-    low, high = max(first, at - wing), min(last + 1, at + wing)
-    fine = 8.0 if spread == 0.0 else 5.0
-    factor = max(1, min((high - low) // 48, int(d / (fine * step) + 1e-6)))
+    calm = spread < ROUGH * (level - closed)
+    # A straight move fits the steep end of one that is straight in conductance.
+    ahead = up(1.5 * d / step) if calm else 0
+    low, high = max(first, at - wing - ahead), min(last + 1, at + wing)
+    many, fine = (96, 8.0) if calm else (48, 5.0)
+    factor = max(1, min((high - low) // many, int(d / (fine * step) + 1e-6)))
     if (high - low) // factor < 8:
-        return unknown()
+        return nowhere()
     t = thinned(time, low, high, factor) - origin
     v, i, rate = thinned(drop, low, high, factor), thinned(amps, low, high, factor), thinned(slope, low, high, factor)
+    shared2, tau, white2 = 0.0, memory, long_run * sigma**2 / factor
+    if spread == 0.0:
+        shared2, tau, white2 = in_common(sigma, lag, factor, step)
+        sliding2 /= long_run
     use = np.empty(t.size, dtype=np.bool_)
     base = np.empty(t.size)
     for k in range(t.size):
         use[k] = math.isfinite(v[k]) and math.isfinite(i[k]) and math.isfinite(rate[k])
-        base[k] = long_run * (sigma**2 if t[k] > m + 0.5 * d else base_v2) / factor
+        base[k] = white2 + (0.0 if t[k] > m + 0.5 * d else long_run * sliding2 / factor)
     prior, weight = priors(drop, amps, high, last, closed, closed_u, closed_scatter, level, spread, memory, step, noise)
-    ratio = max(local / closed, 1.05)
-    z = np.empty(t.size)
+    w = Window(t, v, i, rate, base, use, max(local / closed, 1.05), spread, tau, math.sqrt(shared2), prior, weight)
+    return Seen(True, calm, w, passing, m, d, wide, local, closed, factor, noise, step, origin)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def weighed(
+    seen: Seen, longest: float, far: float, asked: BoolArray
+) -> tuple[int, BoolArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Every shape's likeliest middle and duration, and which samples tell.
+
+    `far` is how many standard deviations make an innovation an impulse or a part-separation, `asked` of shape (SHAPES,)
+    the shapes in question.
+
+    Returns
+    -------
+    best : int
+        Shape of greatest weight, negative without one.
+    kept : shape (n,)
+        Samples that count.
+    z : shape (n,)
+        Standardised innovations at the best.
+    out, beta, var
+        As :func:`drm._move_kernels.posterior` fills them.
+    """
+    w, m, d, step = seen.w, seen.m, seen.d, seen.step
+    z = np.empty(w.t.size)
     start = np.empty(3)
-    start[0], start[1], start[2] = closed, local, 0.0
-    wider = Window(t, v, i, rate, base, use, 2.0, wide, max(memory, step), prior, weight)
+    start[0], start[1], start[2] = seen.closed, seen.local, 0.0
+    wider = Window(
+        w.t, w.v, w.i, w.rate, w.base2, w.use, 2.0, seen.wide, max(w.tau, step), w.shared, w.prior, w.weight
+    )
     innovations(wider, m, d, np.int64(0), start, far, z)
-    window = Window(t, v, i, rate, base, use, ratio, spread, memory, prior, weight)
-    out, beta, var = np.zeros((SHAPES, 6)), np.empty(3), np.empty(3)
-    live, kept = np.empty(SHAPES, dtype=np.bool_), np.empty(t.size, dtype=np.bool_)
+    for k in range(z.size):
+        # What a straight move leaves about another one is no impulse.
+        if seen.calm and abs(w.t[k] - m) < d:
+            z[k] /= LENIENT
+    out, beta, var = np.zeros((SHAPES, 9)), np.empty(3), np.empty(3)
+    live, kept = np.empty(SHAPES, dtype=np.bool_), np.zeros(w.t.size, dtype=np.bool_)
     for s in range(SHAPES):
         live[s] = asked[s]
-    for k in range(t.size):
-        kept[k] = False
-    best = -1
+    best, wide = -1, 1.0
     for _ in range(2):
-        told = likely(use, z, far)
+        told = likely(w.use, z, far)
         if same(told, kept):
             break
         kept = told
-        seen = Window(t, v, i, rate, base, kept, ratio, spread, memory, prior, weight)
-        posterior(seen, summed(seen), m, d, SHAPE_CHANCE, live, step, 0.3 * step, 2.0 * longest, out, beta, var)
+        now = Window(
+            w.t, w.v, w.i, w.rate, w.base2, kept, w.ratio, w.spread, w.tau, w.shared, w.prior, w.weight
+        )
+        posterior(now, summed(now), m, d, SHAPE_CHANCE, live, step, 0.3 * step, 2.0 * longest, wide, out, beta, var)
         best = likeliest(out)
         for s in range(SHAPES):
             live[s] = out[s, 5] > out[best, 5] - UNLIKELY
-        innovations(window, out[best, 0], math.exp(out[best, 1]), best, beta, far, z)
-    if best < 0:
-        return unknown()
-    found = mixture(out, beta, var, origin, ratio, spread, memory)
-    if spread == 0.0:
-        misfit = misfit_of(z, use, t, found.middle - origin, found.duration)
-        if misfit == 1.0:
-            return found
-        crossing = passage(time, passing, found, 1e-3)
-        return with_passage(found, crossing, misfit, noise, noise / math.sqrt(factor))
-    kept = likely(use, z, far)
-    seen = Window(t, v, i, rate, base, kept, ratio, spread, memory, prior, weight)
-    found = over_durations(
-        seen, summed(seen), found, m, d, asked, step, max(0.5 * step, 0.5 * factor * step), 2.0 * longest, origin
-    )
-    crossing = passage(time, passing, found, max(1e-3, longest / 2.0))
-    return with_passage(found, crossing, np.inf, noise, noise)
+        wide = NEAR
+        innovations(w, out[best, 0], math.exp(out[best, 1]), best, beta, far, z)
+    return best, kept, z, out, beta, var
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def told_of_quiet(
+    seen: Seen,
+    time: FloatArray,
+    kept: BoolArray,
+    z: FloatArray,
+    out: FloatArray,
+    beta: FloatArray,
+    var: FloatArray,
+    far: float,
+    free: bool,
+) -> Found:
+    """The move where the arcing contact does not fluctuate; `free` where its shape is not told."""
+    w, origin = seen.w, seen.origin
+    found = mixture(out, beta, var, origin, w.ratio, w.spread, w.tau)
+    if free:
+        m, d, m_var, d_var = averaged(w, kept, z, far, out)
+        found = moved(found, origin + m, math.sqrt(m_var), d, math.sqrt(d_var))
+    misfit = misfit_of(z, w.use, w.t, found.middle - origin, found.duration)
+    if misfit == 1.0:
+        return found
+    crossing = passage(time, seen.passing, found, 1e-3)
+    return with_passage(found, crossing, misfit, seen.noise, seen.noise / math.sqrt(seen.factor))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def told_of_rough(
+    seen: Seen,
+    time: FloatArray,
+    z: FloatArray,
+    out: FloatArray,
+    beta: FloatArray,
+    var: FloatArray,
+    longest: float,
+    far: float,
+    asked: BoolArray,
+) -> Found:
+    """The move where the arcing contact fluctuates."""
+    w, step = seen.w, seen.step
+    found = mixture(out, beta, var, seen.origin, w.ratio, w.spread, w.tau)
+    kept = likely(w.use, z, far)
+    now = Window(w.t, w.v, w.i, w.rate, w.base2, kept, w.ratio, w.spread, w.tau, w.shared, w.prior, w.weight)
+    least = max(0.5 * step, 0.5 * seen.factor * step)
+    found = over_durations(now, summed(now), found, seen.m, seen.d, asked, step, least, 2.0 * longest, seen.origin)
+    crossing = passage(time, seen.passing, found, max(1e-3, longest / 2.0))
+    return with_passage(found, crossing, np.inf, seen.noise, seen.noise)

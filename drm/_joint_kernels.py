@@ -17,7 +17,7 @@ from drm._commutation_kernels import Window, innovations, not_before, share_at
 from drm._hum_kernels import _backward, _cholesky
 from drm._median_kernel import median, middle
 
-# Compiled with _commutation_kernels, _hum_kernels, _median_kernel: f1afc825f875ab7c
+# Compiled with _commutation_kernels, _hum_kernels, _median_kernel: ae85e7e841d253a4
 __all__ = ["MOVE", "block_means", "course", "courses", "joint_step", "normal_equations", "solved"]
 
 FloatArray = NDArray[np.float64]
@@ -40,8 +40,10 @@ def normal_equations(
     added: FloatArray,
     normal: FloatArray,
     right: FloatArray,
-) -> None:
+) -> float:
     """Fill the normal matrix, shape (p, p), and the right side, shape (p,), of one Gauss-Newton step; p = MOVE + k.
+
+    Returns the sum of squares that is there before the step, of the whitened residuals.
 
     Parameters
     ----------
@@ -58,8 +60,8 @@ def normal_equations(
     p = MOVE + k
     held = np.zeros(p)
     row = np.empty(p)
-    carried, variance = 0.0, 1.0
-    live = w.spread > 0.0
+    carried, variance, left = 0.0, 1.0, 0.0
+    live = w.spread > 0.0 or w.shared > 0.0
     # Wide enough to see past a corner of the move, and central.
     wide = 0.05
     for j in range(n):
@@ -82,7 +84,7 @@ def normal_equations(
         row[4] = w.rate[j]
         for a in range(k):
             row[MOVE + a] = added[j, a]
-        b = w.i[j] * h * w.spread
+        b = w.i[j] * h * w.spread + w.shared
         e = w.v[j] - row[2] * beta[0] - row[3] * beta[1] - beta[2] * w.rate[j] - b * carried
         scale2 = b * b * variance + w.base2[j]
         inverse = 1.0 / scale2
@@ -93,6 +95,7 @@ def normal_equations(
                 row[a] -= b * held[a]
                 held[a] += gain * row[a]
             variance -= gain * b * variance
+        left += e * e * inverse
         for a in range(p):
             heavy = row[a] * inverse
             right[a] += heavy * e
@@ -101,6 +104,7 @@ def normal_equations(
     for a in range(p):
         for c in range(a):
             normal[c, a] = normal[a, c]
+    return left
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -314,7 +318,7 @@ def joint_step(
         sliding = closed_scatter * amps[j] if t[j] < 0.5 * d and math.isfinite(amps[j]) else 0.0
         base[j] = long_run / size * (sigma**2 + sliding**2)
     nothing, z = np.zeros(4), np.empty(t.size)
-    w = Window(t, volts, amps, slope, base, use, beta[1] / beta[0], spread, memory, nothing, nothing)
+    w = Window(t, volts, amps, slope, base, use, beta[1] / beta[0], spread, memory, 0.0, nothing, nothing)
     innovations(w, 0.0, d, shape, beta, far, z)
     many = 0
     for j in range(t.size):

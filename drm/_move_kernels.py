@@ -8,10 +8,15 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from drm._commutation_kernels import Sums, Window, evidence, pace_of, placed
+from drm._commutation_kernels import Sums, Window, evidence, lead_of, pace_of, placed, span_of
 
-# Compiled with _commutation_kernels: 7057a064fc3a640e
+# Compiled with _commutation_kernels: 03ea3d856b0a7267
 __all__ = ["posterior", "profile", "ramp_search"]
+
+#: Size of a search that begins where an earlier one ended, by that of the first.
+NEAR = 0.4
+#: A shape whose log evidence is this far below another's is not looked at closer.
+HOPELESS = 20.0
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -92,61 +97,93 @@ def _climb(
     step: float,
     least: float,
     most: float,
+    wide: float,
     beta: FloatArray,
     cov: FloatArray,
-) -> tuple[float, float, float]:
-    """Greatest evidence over middle and log duration from a start: the simplex of Nelder and Mead in the plane."""
-    xs = np.empty((3, 2))
-    fs = np.empty(3)
-    ld = math.log(min(max(d, least), most))
-    xs[0, 0], xs[0, 1] = m, ld
-    xs[1, 0], xs[1, 1] = m + max(0.25 * d, 0.3 * step), ld
-    xs[2, 0], xs[2, 1] = m, ld + (0.35 if ld + 0.35 < math.log(most) else -0.35)
+) -> tuple[float, float, float, float, float, float]:
+    """Greatest evidence over middle and log duration from a start, and its curvature there.
+
+    Newton's steps on a cross about as wide as the middle and the duration are uncertain, wide enough to see past the
+    corners of the likelihood (a sample enters the move); where it is not round, to the best of the cross. `wide` is
+    the cross's first size, by that for a start far from the greatest.
+
+    Returns
+    -------
+    middle, log duration, log evidence, the negative second derivatives by the middle, by the duration, by both
+    """
     lo, hi = math.log(least), math.log(most)
-    for j in range(3):
-        fs[j] = evidence(w, sums, xs[j, 0], math.exp(xs[j, 1]), shape, beta, cov)
-    trial = np.empty(2)
-    for _ in range(60):
-        a = 0
-        c = 0
-        for j in range(1, 3):
-            if fs[j] > fs[a]:
-                a = j
-            if fs[j] <= fs[c]:
-                c = j
-        if a == c:
-            break
-        b = 3 - a - c
-        if fs[a] - fs[c] < 2e-4:
-            break
-        gm, gd = 0.5 * (xs[a, 0] + xs[b, 0]), 0.5 * (xs[a, 1] + xs[b, 1])
-        trial[0], trial[1] = 2.0 * gm - xs[c, 0], min(max(2.0 * gd - xs[c, 1], lo), hi)
-        f = evidence(w, sums, trial[0], math.exp(trial[1]), shape, beta, cov)
-        if f > fs[a]:
-            em, ed = 3.0 * gm - 2.0 * xs[c, 0], min(max(3.0 * gd - 2.0 * xs[c, 1], lo), hi)
-            fe = evidence(w, sums, em, math.exp(ed), shape, beta, cov)
-            if fe > f:
-                xs[c, 0], xs[c, 1], fs[c] = em, ed, fe
+    x, y = m, min(max(math.log(d), lo), hi)
+    hx, hy = wide * max(0.2 * d, 0.3 * step), wide * 0.3
+    f = evidence(w, sums, x, math.exp(y), shape, beta, cov)
+    px, py, fs = np.zeros(6), np.zeros(6), np.zeros(6)
+    axx = ayy = axy = 0.0
+    for _ in range(12):
+        for k in range(6):
+            if k < 4:
+                px[k], py[k] = x + hx * ((k == 0) - (k == 1)), y + hy * ((k == 2) - (k == 3))
+            elif k == 4:
+                px[k], py[k] = x + (hx if fs[0] > fs[1] else -hx), y + (hy if fs[2] > fs[3] else -hy)
             else:
-                xs[c, 0], xs[c, 1], fs[c] = trial[0], trial[1], f
-        elif f > fs[b]:
-            xs[c, 0], xs[c, 1], fs[c] = trial[0], trial[1], f
-        else:
-            near = 0.5 if f <= fs[c] else -0.5
-            cm, cd = gm + near * (xs[c, 0] - gm), gd + near * (xs[c, 1] - gd)
-            fc = evidence(w, sums, cm, math.exp(cd), shape, beta, cov)
-            if fc > max(f, fs[c]):
-                xs[c, 0], xs[c, 1], fs[c] = cm, cd, fc
-            else:
-                for j in range(3):
-                    if j != a:
-                        xs[j, 0], xs[j, 1] = 0.5 * (xs[j, 0] + xs[a, 0]), 0.5 * (xs[j, 1] + xs[a, 1])
-                        fs[j] = evidence(w, sums, xs[j, 0], math.exp(xs[j, 1]), shape, beta, cov)
-    a = 0
-    for j in range(1, 3):
-        if fs[j] > fs[a]:
-            a = j
-    return xs[a, 0], xs[a, 1], fs[a]
+                gx, gy = (fs[0] - fs[1]) / (2.0 * hx), (fs[2] - fs[3]) / (2.0 * hy)
+                axx, ayy = (2.0 * f - fs[0] - fs[1]) / (hx * hx), (2.0 * f - fs[2] - fs[3]) / (hy * hy)
+                sx, sy = px[4] - x, py[4] - y
+                axy = (f - fs[4] + gx * sx + gy * sy - 0.5 * (axx * sx * sx + ayy * sy * sy)) / (sx * sy)
+                det = axx * ayy - axy * axy
+                if axx > 0.0 and ayy > 0.0 and det > 0.05 * axx * ayy:
+                    sx, sy = (ayy * gx - axy * gy) / det, (axx * gy - axy * gx) / det
+                    part = min(1.0, 3.0 * hx / max(abs(sx), 1e-300), 3.0 * hy / max(abs(sy), 1e-300))
+                    sx, sy = part * sx, part * sy
+                else:
+                    sx, sy = 2.0 * sx, 2.0 * sy
+                px[k], py[k] = x + sx, min(max(y + sy, lo), hi)
+            fs[k] = evidence(w, sums, px[k], math.exp(py[k]), shape, beta, cov)
+        best = 5
+        for k in range(5):
+            if fs[k] > fs[best] and lo <= py[k] <= hi:
+                best = k
+        gain = fs[best] - f
+        if gain > 0.0:
+            x, y, f = px[best], py[best], fs[best]
+        width = max(math.exp(y), step)
+        nx, ny = min(2.0 * hx, width), min(2.0 * hy, 1.0)
+        if axx > 0.0:
+            nx = min(max(1.0 / math.sqrt(axx), 0.2 * hx, 1e-3 * width), 3.0 * hx, width)
+        if ayy > 0.0:
+            ny = min(max(1.0 / math.sqrt(ayy), 0.2 * hy, 1e-3), 3.0 * hy, 1.0)
+        if gain < 2e-3 and 0.5 * hx < nx < 2.0 * hx and 0.5 * hy < ny < 2.0 * hy:
+            break
+        hx, hy = nx, ny
+    return x, y, f, axx, ayy, axy
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _start(
+    w: Window,
+    sums: Sums,
+    m: float,
+    d: float,
+    shape: int,
+    step: float,
+    most: float,
+    beta: FloatArray,
+    cov: FloatArray,
+) -> tuple[float, float]:
+    """Middle and duration at which the search for a shape begins.
+
+    A straight move's or, where that is likelier, a longer one's that ends when it does: a straight move fits the steep
+    part of a shape; but in a contact's own fluctuation a longer move is likely to be one of its knees.
+    """
+    if w.spread > 0.0:
+        return m, d
+    best, middle, width = -1e300, m, d
+    lead, span = lead_of(shape, w.ratio), span_of(shape)
+    for longer in (1.0, 1.6, 2.5):
+        wide = max(min(longer * d, most), step)
+        at = m if longer == 1.0 else m + 0.5 * d - (min(span, 1.0 + lead - 0.5) - lead) * wide
+        f = evidence(w, sums, at, wide, shape, beta, cov)
+        if f > best:
+            best, middle, width = f, at, wide
+    return middle, width
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -160,6 +197,7 @@ def posterior(
     step: float,
     least: float,
     most: float,
+    wide: float,
     out: FloatArray,
     level: FloatArray,
     var: FloatArray,
@@ -175,46 +213,42 @@ def posterior(
         Which shapes are still in question.
     step, least, most : s
         Sampling interval; bounds of the duration.
-    out : shape (SHAPES, 6)
-        Filled for each shape: middle, log duration, their variances and covariance, log weight (evidence included).
+    wide : float
+        First size of the search, by that for a start far from its end: below one, `out` holds where it begins.
+    out : shape (SHAPES, 9)
+        Filled for each shape: middle, log duration, their variances and covariance, log weight (evidence included), Rm,
+        Ra, L.
     level, var : shape (3,)
         Filled with (Rm, Ra, L) and their variances at the best shape.
     """
     beta, cov = np.empty(3), np.empty((3, 3))
-    top = -1e300
+    top = highest = -1e300
     for shape in range(chance.size):
         if not live[shape]:
             out[shape, 5] = -1e300
             continue
-        bm, bd, f = _climb(w, sums, m, d, shape, step, least, most, beta, cov)
+        if wide == 1.0:
+            m, d = _start(w, sums, m, d, shape, step, most, beta, cov)
+        else:
+            m, d = out[shape, 0], math.exp(out[shape, 1])
+        bm, bd, f, amm, add, amd = _climb(w, sums, m, d, shape, step, least, most, wide, beta, cov)
         width = math.exp(bd)
-        # Curvature by differences wide enough to see past the corners of the likelihood (a sample enters the move).
-        hm, hd = 0.05 * width, 0.1
-        for _ in range(2):
-            f1 = evidence(w, sums, bm + hm, width, shape, beta, cov)
-            f2 = evidence(w, sums, bm - hm, width, shape, beta, cov)
-            g1 = evidence(w, sums, bm, math.exp(bd + hd), shape, beta, cov)
-            g2 = evidence(w, sums, bm, math.exp(bd - hd), shape, beta, cov)
-            amm = (2.0 * f - f1 - f2) / (hm * hm)
-            add = (2.0 * f - g1 - g2) / (hd * hd)
-            if amm > 0.0:
-                hm = min(max(1.0 / math.sqrt(amm), 1e-3 * width), max(width, step))
-            else:
-                hm = min(4.0 * hm, max(width, step))
-            hd = min(max(1.0 / math.sqrt(add), 1e-3), 1.0) if add > 0.0 else min(4.0 * hd, 1.0)
-        x1 = evidence(w, sums, bm + hm, math.exp(bd + hd), shape, beta, cov)
-        x2 = evidence(w, sums, bm - hm, math.exp(bd - hd), shape, beta, cov)
+        highest = max(highest, f + chance[shape])
+        if f + chance[shape] < highest - HOPELESS:
+            out[shape, 5] = -1e300
+            continue
         amm, add = max(amm, 1.0 / (max(width, step) ** 2)), max(add, 0.25)
-        amd = (2.0 * f - x1 - x2) / (2.0 * hm * hd) - 0.5 * (amm * hm / hd + add * hd / hm)
         limit = 0.95 * math.sqrt(amm * add)
         amd = min(max(amd, -limit), limit)
         det = amm * add - amd * amd
         out[shape, 0], out[shape, 1] = bm, bd
         out[shape, 2], out[shape, 3], out[shape, 4] = add / det, amm / det, -amd / det
         out[shape, 5] = f + chance[shape] - 0.5 * math.log(det)
+        evidence(w, sums, bm, width, shape, beta, cov)
+        for j in range(3):
+            out[shape, 6 + j] = beta[j]
         if out[shape, 5] > top:
             top = out[shape, 5]
-            evidence(w, sums, bm, width, shape, beta, cov)
             for j in range(3):
                 level[j], var[j] = beta[j], cov[j, j]
 

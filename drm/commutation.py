@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +31,7 @@ class Commutation:
     middle_s, duration_s : Quantity
         On the clock given; without the chain's delay.
     onset_s : float
-        Start of the move, of the most likely shape.
+        Start of the move, of the most likely shape; where that has tails, of its steep part.
     closed_ohm, arcing_ohm, inductance_h : Quantity
     fluctuation_ohm, memory_s : float
         Standard deviation of the arcing contact's own fluctuation and its correlation time.
@@ -98,23 +98,46 @@ def fit_commutation(
     Commutation or None
         None where fewer than eight samples lie in reach.
     """
-    from drm._commutation_kernels import SHAPES
-    from drm._fit_kernels import fit
+    def found_in(volts: FloatArray) -> Found | None:
+        return _found(
+            (time_s, volts, current_a, rate_a_s, near, first, last, closed_ohm.value, closed_ohm.u, closed_scatter_ohm),
+            (sigma_v, longest_s, long_run, scatter_v),
+            shapes,
+        )
 
-    asked = np.zeros(SHAPES, dtype=np.bool_)
-    asked[list(range(SHAPES) if shapes is None else shapes)] = True
-    told = (near, first, last, closed_ohm.value, closed_ohm.u, closed_scatter_ohm, sigma_v, longest_s, long_run)
     time_s, current_a, rate_a_s = (np.ascontiguousarray(x) for x in (time_s, current_a, rate_a_s))
-    found = fit(time_s, np.ascontiguousarray(voltage_v), current_a, rate_a_s, *told, scatter_v, FAR, asked)
-    if not found.known:
+    found = found_in(np.ascontiguousarray(voltage_v))
+    if found is None:
         return None
     if not abs(found.henry) > 4.0 * found.henry_u:
         return _commutation(found)
     # What the sense loop adds looks like the contact's own course in V/I: taken out, and once more.
-    again = fit(time_s, voltage_v - found.henry * rate_a_s, current_a, rate_a_s, *told, scatter_v, FAR, asked)
-    if not again.known:
+    again = found_in(voltage_v - found.henry * rate_a_s)
+    if again is None:
         return _commutation(found)
     return _commutation(again._replace(henry=found.henry + again.henry, henry_u=found.henry_u))
+
+
+def _found(contact: tuple[Any, ...], noise: tuple[float, ...], shapes: tuple[int, ...] | None) -> Found | None:
+    """One fit, by kernels that are compiled apart: where the move is, every shape's likeliest, one answer of all."""
+    from drm import _fit_kernels as kernels
+    from drm._commutation_kernels import COMPACT, SHAPES
+
+    seen = kernels.seen_about(*contact, *noise)
+    if not seen.known:
+        return None
+    asked, longest_s = np.zeros(SHAPES, dtype=np.bool_), noise[1]
+    # In a contact's own fluctuation no tail can be told.
+    asked[list(range(SHAPES if seen.calm else COMPACT) if shapes is None else shapes)] = True
+    best, kept, z, out, beta, var = kernels.weighed(seen, longest_s, FAR, asked)
+    if best < 0:
+        return None
+    found: Found = (
+        kernels.told_of_quiet(seen, contact[0], kept, z, out, beta, var, FAR, shapes is None)
+        if seen.calm
+        else kernels.told_of_rough(seen, contact[0], z, out, beta, var, longest_s, FAR, asked)
+    )
+    return found
 
 
 def _commutation(found: Found) -> Commutation:

@@ -19,7 +19,7 @@ from drm.operations import Operation
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import Trace
 from drm.setup_fault import Fault
-from drm.setup_skew import EVENT_U, FILTER_S, LARGEST_SKEW, Events, events_of, pooled, skew_of
+from drm.setup_skew import EVENT_U, FILTER_S, LARGEST_SKEW, Events, both_of, pooled
 
 __all__ = ["Pairing", "pairing"]
 
@@ -71,7 +71,8 @@ def pairing(breaker: Breaker, operations: Sequence[Operation], traces: Mapping[K
     traces : mapping
         (operation, interrupter) -> trace, those that cannot be used left out.
     """
-    events = {key: events_of(t) for key, t in traces.items()}
+    both = {key: both_of(t) for key, t in traces.items()}
+    events = {key: e for key, (e, _) in both.items()}
     chains: dict[str, list[str]] = {}
     for i in breaker.interrupters:
         chains.setdefault(i.current, []).append(i.name)
@@ -80,7 +81,7 @@ def pairing(breaker: Breaker, operations: Sequence[Operation], traces: Mapping[K
     named = {n for f in faults for n in f.interrupters}
     deciding = _deciding(chains, operations, traces, events)
     skews = {
-        name: pooled([skew_of(traces[k, name]) for k in numbers if (k, name) in traces])
+        name: pooled([both[k, name][1] for k in numbers if (k, name) in traces])
         for name, numbers in deciding.items()
         if name not in named
     }

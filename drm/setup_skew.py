@@ -18,9 +18,11 @@ from drm.median import median, nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
 
-__all__ = ["EVENT_U", "FILTER_S", "LARGEST_SKEW", "Events", "events_of", "pooled", "skew_of", "without_skew"]
+__all__ = ["EVENT_U", "FILTER_S", "LARGEST_SKEW", "Events", "both_of", "events_of", "pooled", "skew_of",
+           "without_skew"]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
+States = tuple[FloatArray, FloatArray, FloatArray]
 
 #: Largest skew that is looked for, s, and the largest that is taken out.
 SEARCH, LARGEST_SKEW = 1.5e-3, 0.6e-3
@@ -40,7 +42,7 @@ LONGEST_BOUNCE_S = 2e-3
 LEAST_MOVE = 0.3
 
 
-def _states(trace: Trace) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+def _states(trace: Trace) -> States | None:
     """Parted state from the voltage (0 to 1); falling or rising course of the current (-1 to 1); share of the level."""
     threshold = min(METALLIC_VOLT, 0.9 * trace.ceiling_v)
     closed = nanmedian(trace.voltage_v[trace.rest])
@@ -138,9 +140,12 @@ def skew_of(trace: Trace) -> Quantity:
     Quantity
         Positive where the voltage is late; standard uncertainty from the sampling and the filters' difference.
     """
+    return _skew(trace, _states(trace))
+
+
+def _skew(trace: Trace, states: States | None) -> Quantity:
     step = trace.step_s
     most = min(max(4, math.ceil(SEARCH / step)), (trace.time_s.size - 8) // 3)
-    states = _states(trace)
     if states is None or most < 4:
         return NOTHING
     parted, course, share = states
@@ -267,7 +272,16 @@ def events_of(trace: Trace) -> Events:
 
     Neither instant looks at the other channel, so that those of different interrupters can be compared.
     """
+    return _events(trace, _states(trace))
+
+
+def both_of(trace: Trace) -> tuple[Events, Quantity]:
+    """:func:`events_of` and :func:`skew_of`, which look at the same states."""
     states = _states(trace)
+    return _events(trace, states), _skew(trace, states)
+
+
+def _events(trace: Trace, states: States | None) -> Events:
     if states is None:
         return Events(math.nan, math.nan)
     parted, _, share = states

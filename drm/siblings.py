@@ -25,7 +25,7 @@ from drm.siblings_groups import GROUP_P
 from drm.siblings_joint import as_normal, together
 from drm.siblings_prior import ORIENTATION, PRIORS, Population, ScatterPrior
 from drm.siblings_table import Cell, Siblings, siblings_of
-from drm.siblings_use import usable
+from drm.siblings_use import usable_in
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -262,7 +262,8 @@ def compare(
 
 def _trusted(features: pd.DataFrame, curves: Iterable[SiblingCurve]) -> tuple[SiblingCurve, ...]:
     """Curves whose rows can be trusted as far as both instants and the resistance between them go."""
-    good = usable(features, "arcing_wipe_ms") & usable(features, "arcing_resistance_uohm")
+    judge = usable_in(features)
+    good = judge("arcing_wipe_ms") & judge("arcing_resistance_uohm")
     keys = zip(features["interrupter"], features["operation"], strict=True)
     known = {(str(i), int(n)) for (i, n), ok in zip(keys, good, strict=True) if ok}
     return tuple(c for c in curves if (c.interrupter, c.operation) in known)

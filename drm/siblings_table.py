@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from drm.median import median
 from drm.siblings_fit import LEAST_COMPARABLE
 from drm.siblings_prior import ScatterPrior
-from drm.siblings_use import SPOILED_BY_THE_TEST, reasons, usable
+from drm.siblings_use import SPOILED_BY_THE_TEST, reasons, usable_in
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -95,7 +95,8 @@ def siblings_of(features: pd.DataFrame, priors: Mapping[str, ScatterPrior]) -> S
     number = np.asarray(features["operation"], dtype=np.int64)
     names, first, code = np.unique(who, return_index=True, return_inverse=True)
     poles, positions = _text(features, "pole")[first], _text(features, "position")[first]
-    columns = {f: _Column(features, f, prior) for f, prior in priors.items() if f in features}
+    judge = usable_in(features)
+    columns = {f: _Column(features, f, prior, judge(f)) for f, prior in priors.items() if f in features}
     reference = _text(features, "reference") if "reference" in features else None
     aside = _set_aside(features, columns)
     cells: list[Cell] = []
@@ -141,12 +142,11 @@ def _set_aside(features: pd.DataFrame, columns: Mapping[str, _Column]) -> dict[s
 class _Column:
     """A feature's values and uncertainties as they are compared, and which rows may be used."""
 
-    def __init__(self, features: pd.DataFrame, feature: str, prior: ScatterPrior) -> None:
-        self.feature, self.prior = feature, prior
-        self.use = usable(features, feature)
-        y = np.asarray(features[feature], dtype=np.float64)
+    def __init__(self, features: pd.DataFrame, feature: str, prior: ScatterPrior, use: NDArray[np.bool_]) -> None:
+        self.feature, self.prior, self.use = feature, prior, use
+        y = features[feature].to_numpy(dtype=np.float64)
         u_name = feature + "_u"
-        u = np.asarray(features[u_name], dtype=np.float64) if u_name in features else np.zeros(y.size)
+        u = features[u_name].to_numpy(dtype=np.float64) if u_name in features else np.zeros(y.size)
         u = np.where(np.isfinite(u), u, 0.0)
         if prior.log:
             self.use = self.use & (y > 0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,8 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["COARSE_WIPE", "LEAST_A", "NO_ARCING", "NO_TRAVEL", "SPOILED_BY_THE_TEST", "reasons", "usable"]
+__all__ = ["COARSE_WIPE", "LEAST_A", "NO_ARCING", "NO_TRAVEL", "SPOILED_BY_THE_TEST", "reasons", "usable",
+           "usable_in"]  # fmt: skip
 
 NO_ARCING = "no arcing zone"
 NO_TRAVEL = "no travel channel"
@@ -72,12 +74,23 @@ def usable(features: pd.DataFrame, column: str) -> NDArray[np.bool_]:
         False where the column or the value is missing, where a `quality` reason spoils it, or where the injected
         current is below 20 A.
     """
-    if column not in features:
-        return np.zeros(len(features), dtype=np.bool_)
-    good = np.isfinite(np.asarray(features[column], dtype=np.float64))
-    if "current_a" in features:
-        good &= ~(np.abs(np.asarray(features["current_a"], dtype=np.float64)) < LEAST_A)
-    if "quality" in features:
-        said = features["quality"].tolist()
-        good &= np.array([_spares(q, column) if isinstance(q, str) else True for q in said], dtype=np.bool_)
-    return good
+    return usable_in(features)(column)
+
+
+def usable_in(features: pd.DataFrame) -> Callable[[str], NDArray[np.bool_]]:
+    """:func:`usable` for many columns of one table: what they share is read once."""
+    columns = set(features.columns)
+    enough = np.ones(len(features), dtype=np.bool_)
+    if "current_a" in columns:
+        enough = ~(np.abs(features["current_a"].to_numpy(dtype=np.float64)) < LEAST_A)
+    said = features["quality"].tolist() if "quality" in columns else []
+
+    def judge(column: str) -> NDArray[np.bool_]:
+        if column not in columns:
+            return np.zeros(len(features), dtype=np.bool_)
+        good: NDArray[np.bool_] = np.isfinite(features[column].to_numpy(dtype=np.float64)) & enough
+        if said:
+            good &= np.array([_spares(q, column) if isinstance(q, str) else True for q in said], dtype=np.bool_)
+        return good
+
+    return judge

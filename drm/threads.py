@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from typing import TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
+
+if TYPE_CHECKING:
+    from threadpoolctl import ThreadpoolController
 
 __all__ = ["WORTH", "calm", "side_by_side"]
 
@@ -18,6 +22,8 @@ MOST = 4
 #: Samples of a trace below which threads spend more on handing the interpreter's lock over than they gain, and 20 MB
 #: of memory besides.
 WORTH = 200_000
+#: How many modules were loaded when the libraries were looked for, and what was found.
+_FOUND: dict[str, Any] = {}
 
 
 @contextmanager
@@ -27,10 +33,18 @@ def calm() -> Iterator[None]:
     The matrices here are small. A library that spreads them over threads makes these wait for one another in a loop:
     on a machine with other work to do that took ten times as long as the job itself.
     """
-    from threadpoolctl import threadpool_limits
-
-    with threadpool_limits(limits=1, user_api="blas"):
+    with _libraries().limit(limits=1, user_api="blas"):
         yield
+
+
+def _libraries() -> ThreadpoolController:
+    """Libraries with threads of their own; they are looked for again when modules have been loaded since."""
+    from threadpoolctl import ThreadpoolController
+
+    if _FOUND.get("modules") != len(sys.modules):
+        _FOUND.update(modules=len(sys.modules), controller=ThreadpoolController())
+    controller: ThreadpoolController = _FOUND["controller"]
+    return controller
 
 
 def side_by_side(work: Callable[[A], B], items: Iterable[A], *, most: int | None = None) -> list[B]:

@@ -276,6 +276,8 @@ def _own_instant(trace: Trace, seen: Looked, near: Near, lag: Quantity, until_by
 def _move(trace: Trace, seen: Looked, near: Near, henry: float, hum: Hum | None, offset_u_v: float) -> Commutation:
     """The move of the current, in order of opening; the first sample of the arcing state where none can be fitted."""
     split, noise = seen.split - seen.first, trace.sigma_v / trace.injected_a
+    # Noise that neighbours share scatters while the contact slides as it does at rest.
+    resting = max(seen.scatter / trace.injected_a, noise)
     fit = fit_jointly(
         seen.onward,
         near.volts,
@@ -284,7 +286,7 @@ def _move(trace: Trace, seen: Looked, near: Near, henry: float, hum: Hum | None,
         near=split,
         last=seen.cut - seen.first,
         closed_ohm=Quantity(seen.closed_own, noise),
-        closed_scatter_ohm=math.sqrt(max(near.scatter**2 - noise**2, (0.01 * seen.closed_own) ** 2)),
+        closed_scatter_ohm=math.sqrt(max(near.scatter**2 - resting**2, (0.01 * seen.closed_own) ** 2)),
         sigma_v=trace.sigma_v,
         longest_s=seen.longest,
         long_run=seen.long_run,

@@ -59,14 +59,15 @@ def fit(time: FloatArray, volt: FloatArray, amps: FloatArray, *, noise_v: float 
 @given(
     shape=st.integers(0, kernels.SHAPES - 1),
     ratio=st.floats(1.05, 60.0),
-    u=st.floats(-2.0, 2.0),
+    u=st.floats(-3.0, 3.0),
     further=st.floats(0.0, 1.0),
 )
 def test_every_shape_rises_from_nothing_to_all(shape: int, ratio: float, u: float, further: float) -> None:
     low, high = kernels.share_at(shape, u, ratio), kernels.share_at(shape, u + further, ratio)
     assert 0.0 <= low <= high <= 1.0
-    assert kernels.share_at(shape, -1.0, ratio) == 0.0
-    assert kernels.share_at(shape, 1.0, ratio) == 1.0
+    lead = kernels.lead_of(shape, ratio)
+    assert kernels.share_at(shape, -lead - 1e-9, ratio) == 0.0
+    assert kernels.share_at(shape, kernels.span_of(shape) - lead + 1e-9, ratio) == 1.0
 
 
 @settings(deadline=None)
@@ -86,8 +87,21 @@ def test_fingers_that_leave_evenly_move_the_conductance_in_a_straight_line() -> 
         assert kernels.share_at(3, u, ratio) == pytest.approx(share, abs=1e-9)
 
 
-@pytest.mark.parametrize("spread", [0.0, 30e-6])
-def test_evidence_is_the_dense_gaussian_one(spread: float) -> None:
+@settings(deadline=None)
+@given(ratio=st.floats(1.05, 60.0), u=st.floats(-1.0, 1.0))
+def test_logistic_is_the_one_of_scipy_and_in_conductance_its_reciprocal(ratio: float, u: float) -> None:
+    """1 / (1 + exp(-8 u)) but for the thousandth that is left after one duration; SciPy's `expit` as reference."""
+    from scipy.special import expit
+
+    assert kernels.share_at(5, u, ratio) == pytest.approx(expit(8.0 * u), abs=1e-3)
+    gone = (1.0 - 1.0 / ratio) * expit(8.0 * (u - 1.0 + kernels.lead_of(6, ratio)))
+    ohm = 1.0 / (1.0 - gone)  # by the closed contact's
+    assert kernels.share_at(6, u, ratio) == pytest.approx((ohm - 1.0) / (ratio - 1.0), abs=0.02)
+
+
+@pytest.mark.parametrize(("spread", "shared"), [(0.0, 0.0), (30e-6, 0.0), (0.0, 0.8e-3)])
+@pytest.mark.parametrize("shape", [0, 5])
+def test_evidence_is_the_dense_gaussian_one(spread: float, shared: float, shape: int) -> None:
     """The filter's evidence against the multivariate normal written out, levels and inductance integrated out.
 
     Rasmussen and Williams, *Gaussian Processes for Machine Learning*, 2006, section 2.7 (explicit basis functions
@@ -107,9 +121,9 @@ def test_evidence_is_the_dense_gaussian_one(spread: float) -> None:
     weight = np.array([1e12, 1e10, 1e12, 0.0])
 
     def dense(m: float, d: float) -> float:
-        h = np.array([kernels.share_at(0, (x - m) / d, 2.0) for x in t])
+        h = np.array([kernels.share_at(shape, (x - m) / d, 2.0) for x in t])
         basis = np.column_stack([i * (1 - h), i * h, rate])
-        b = i * h * spread
+        b = i * h * spread + shared
         cov = np.diag(base2) + np.outer(b, b) * np.exp(-np.abs(t[:, None] - t[None, :]) / tau)
         cov += basis @ np.diag(1.0 / weight[:3]) @ basis.T
         return (
@@ -120,8 +134,8 @@ def test_evidence_is_the_dense_gaussian_one(spread: float) -> None:
 
     def ours(m: float, d: float) -> float:
         beta, cov = np.empty(3), np.empty((3, 3))
-        window = kernels.Window(t, v, i, rate, base2, use, 2.0, spread, tau, prior, weight)
-        return kernels.evidence(window, kernels.summed(window), m, d, 0, beta, cov)
+        window = kernels.Window(t, v, i, rate, base2, use, 2.0, spread, tau, shared, prior, weight)
+        return kernels.evidence(window, kernels.summed(window), m, d, shape, beta, cov)
 
     places = [(0.0, 0.5e-3), (0.2e-3, 0.3e-3), (-0.3e-3, 1e-3)]
     first = places[0]

@@ -63,11 +63,14 @@ def test_part_separations_are_those_of_the_twin(seed: int, start: int, apart: fl
     np.testing.assert_array_equal(kernels.parted(r, start, NOISE), parted(r, start, NOISE))
 
 
-def fluctuation(r: FloatArray, noise: float, scattered: float, step: float, lag_s: float) -> tuple[float, float, float]:
+def fluctuation(
+    r: FloatArray, noise: float, scattered: float, step: float, lag_s: float, shared: float
+) -> tuple[float, float, float]:
     good = r[np.isfinite(r)]
     level = float(np.median(good))
     total = (1.4826 * np.median(np.abs(good - level))) ** 2
-    if total <= (1.0 + 4.0 * math.sqrt(2.0 / (0.37 * good.size))) * scattered**2:
+    independent = 0.37 * good.size * (1.0 - shared**2) / (1.0 + shared**2)
+    if total <= (1.0 + 4.0 * math.sqrt(2.0 / independent)) * scattered**2:
         return level, 0.0, step
     own = total - scattered**2
     lag = min(max(1, int(lag_s / step + 1e-6)), good.size // 2)
@@ -77,11 +80,11 @@ def fluctuation(r: FloatArray, noise: float, scattered: float, step: float, lag_
 
 
 @settings(deadline=None)
-@given(seed=seeds, share=st.sampled_from([0.0, 0.02, 0.2]), lag_s=st.floats(1e-6, 1e-3))
-def test_fluctuation_is_that_of_the_twin(seed: int, share: float, lag_s: float) -> None:
+@given(seed=seeds, share=st.sampled_from([0.0, 0.02, 0.2]), lag_s=st.floats(1e-6, 1e-3), lag=st.floats(0.0, 0.9))
+def test_fluctuation_is_that_of_the_twin(seed: int, share: float, lag_s: float, lag: float) -> None:
     r = zone(np.random.default_rng(seed), fluctuation=share, apart=0.0)
-    ours = kernels.fluctuation(r, NOISE, 1.1 * NOISE, STEP, lag_s)
-    assert ours == pytest.approx(fluctuation(r, NOISE, 1.1 * NOISE, STEP, lag_s), rel=1e-9)
+    ours = kernels.fluctuation(r, NOISE, 1.1 * NOISE, STEP, lag_s, lag)
+    assert ours == pytest.approx(fluctuation(r, NOISE, 1.1 * NOISE, STEP, lag_s, lag), rel=1e-9)
 
 
 @settings(deadline=None)
@@ -128,7 +131,8 @@ def window(rng: np.random.Generator, *, spread: float, n: int = 66, duration: fl
     v[~use] = np.nan
     prior = np.array([CLOSED, ARCING, 0.0, math.log(duration)])
     weight = np.array([1e15, 1e11, 1e12, 1.0])
-    return Window(t, v, i, np.zeros(n), np.full(n, NOISE_V**2), use, ARCING / CLOSED, spread, 0.3e-3, prior, weight)
+    base2, ratio = np.full(n, NOISE_V**2), ARCING / CLOSED
+    return Window(t, v, i, np.zeros(n), base2, use, ratio, spread, 0.3e-3, 0.0, prior, weight)
 
 
 @settings(deadline=None, max_examples=30)
@@ -153,8 +157,8 @@ def test_coarse_search_is_the_best_of_a_grid_tried_in_plain_numpy(seed: int, spr
 def test_search_ends_where_no_neighbour_is_likelier(seed: int, spread: float, shape: int) -> None:
     w = window(np.random.default_rng(seed), spread=spread)
     sums, live = summed(w), np.arange(SHAPES) == shape
-    out, level, var, beta, cov = np.zeros((SHAPES, 6)), np.empty(3), np.empty(3), np.empty(3), np.empty((3, 3))
-    posterior(w, sums, 0.0, 0.5e-3, np.zeros(SHAPES), live, STEP, 0.3 * STEP, 3e-3, out, level, var)
+    out, level, var, beta, cov = np.zeros((SHAPES, 9)), np.empty(3), np.empty(3), np.empty(3), np.empty((3, 3))
+    posterior(w, sums, 0.0, 0.5e-3, np.zeros(SHAPES), live, STEP, 0.3 * STEP, 3e-3, 1.0, out, level, var)
     m, d, u_m, u_d = out[shape, 0], math.exp(out[shape, 1]), math.sqrt(out[shape, 2]), math.sqrt(out[shape, 3])
     best = evidence(w, sums, m, d, shape, beta, cov)
     np.testing.assert_allclose(level, beta)
@@ -185,6 +189,30 @@ def test_innovations_without_fluctuation_are_residuals_by_their_noise() -> None:
     h = np.array([share_at(1, (x - 10e-6) / 0.4e-3, w.ratio) for x in w.t])
     expected = np.where(w.use, (w.v - w.i * (CLOSED + (ARCING - CLOSED) * h)) / NOISE_V, 0.0)
     np.testing.assert_allclose(z, expected, atol=1e-9)
+
+
+@settings(deadline=None)
+@given(lag=st.floats(0.0, 0.7), many=st.integers(1, 12))
+def test_what_neighbours_share_has_variance_and_long_run_of_a_first_order_noise(lag: float, many: int) -> None:
+    """Covariances lag^|j - k| summed one by one; Box and Jenkins, *Time Series Analysis*, 1970 (from memory)."""
+    index = np.arange(many)
+    # Of a noise whose first differences are those of white noise of deviation one.
+    whole = 1.0 / (1.0 - lag)
+    mean = whole * np.mean(lag ** np.abs(index[:, None] - index[None, :]))
+    shared2, memory, white2 = kernels.in_common(1.0, lag, many, STEP)
+    assert shared2 + white2 == pytest.approx(mean, rel=0.003)
+    kept = math.exp(-many * STEP / memory)
+    # What means of ever more samples scatter by.
+    endless = shared2 * (1.0 + kept) / (1.0 - kept) + white2 if shared2 else white2
+    assert endless == pytest.approx(whole / many * (1.0 + lag) / (1.0 - lag), rel=0.02)
+
+
+@settings(deadline=None)
+@given(lag=st.floats(0.01, 0.8))
+def test_correlation_of_neighbours_is_read_from_means_of_eight(lag: float) -> None:
+    index = np.arange(8)
+    ratio = 8.0 * np.mean(lag ** np.abs(index[:, None] - index[None, :])) / (1.0 - lag)
+    assert kernels.lag_one(ratio, 8) == pytest.approx(lag, abs=1e-6)
 
 
 def found(middle: float, duration: float) -> kernels.Found:

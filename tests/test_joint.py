@@ -20,8 +20,8 @@ FloatArray = NDArray[np.float64]
 CLOSED, ARCING, AMPS, MOVE_S, RATE_HZ = 40e-6, 300e-6, 200.0, 0.5e-3, 20e3
 
 
-@pytest.mark.parametrize("spread", [0.0, 30e-6])
-def test_normal_equations_are_those_of_generalised_least_squares(spread: float) -> None:
+@pytest.mark.parametrize(("spread", "shared"), [(0.0, 0.0), (30e-6, 0.0), (0.0, 0.8e-3)])
+def test_normal_equations_are_those_of_generalised_least_squares(spread: float, shared: float) -> None:
     """Aitken, "On least squares and linear combination of observations", 1935: X' C^-1 X and X' C^-1 e."""
     rng = np.random.default_rng(1)
     n, tau, m, d = 40, 0.2e-3, 0.05e-3, 0.6e-3
@@ -31,9 +31,9 @@ def test_normal_equations_are_those_of_generalised_least_squares(spread: float) 
     added = rng.normal(size=(n, 2))
     beta = np.array([40e-6, 280e-6, 0.1e-6])
     v = rng.normal(scale=0.03, size=n)
-    window = fits.Window(t, v, i, rate, base2, use, 7.0, spread, tau, np.zeros(4), np.zeros(4))
+    window = fits.Window(t, v, i, rate, base2, use, 7.0, spread, tau, shared, np.zeros(4), np.zeros(4))
     normal, right = np.zeros((7, 7)), np.zeros(7)
-    kernels.normal_equations(window, m, d, 1, beta, added, normal, right)
+    before = kernels.normal_equations(window, m, d, 1, beta, added, normal, right)
 
     def volts(middle: float, width: float) -> FloatArray:
         h = np.array([fits.share_at(1, (x - middle) / width, 7.0) for x in t])
@@ -44,7 +44,7 @@ def test_normal_equations_are_those_of_generalised_least_squares(spread: float) 
     by_middle = (volts(m + 0.01 * d, d) - volts(m - 0.01 * d, d)) / (0.02 * d)
     by_width = (volts(m, d * math.exp(0.01)) - volts(m, d * math.exp(-0.01))) / 0.02
     design = np.column_stack([by_middle, by_width, i * (1.0 - h), i * h, rate, added])
-    own = i * h * spread
+    own = i * h * spread + shared
     covariance = np.diag(base2) + np.outer(own, own) * np.exp(-np.abs(t[:, None] - t[None, :]) / tau)
     weight = np.linalg.inv(covariance[np.ix_(use, use)])
     scale = np.sqrt(np.diag(design[use].T @ weight @ design[use]))
@@ -56,6 +56,8 @@ def test_normal_equations_are_those_of_generalised_least_squares(spread: float) 
     np.testing.assert_allclose(
         right / scale, design[use].T @ weight @ (v - volts(m, d))[use] / scale, atol=0.02 * np.abs(right / scale).max()
     )
+    left = (v - volts(m, d))[use]
+    assert before == pytest.approx(left @ weight @ left)
 
 
 def test_solved_gives_step_and_variances_of_the_inverse() -> None:
