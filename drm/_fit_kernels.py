@@ -26,7 +26,7 @@ from drm._median_kernel import median, middle, ordered, scatter
 from drm._move_kernels import NEAR, posterior, profile, ramp_search
 from drm._shape_kernels import averaged
 
-# Compiled with _commutation_kernels, _median_kernel, _move_kernels, _shape_kernels: d15e568075a3c9e8
+# Compiled with _commutation_kernels, _median_kernel, _move_kernels, _shape_kernels: 350e11769c86edcd
 __all__ = [
     "Found",
     "Seen",

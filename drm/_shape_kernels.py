@@ -77,7 +77,8 @@ class Course(NamedTuple):
 def sines(u: float, out: FloatArray) -> None:
     """The sines at `u` durations from the middle."""
     if not abs(u) < REACH:
-        out[:] = 0.0
+        for k in range(out.size):
+            out[k] = 0.0
         return
     angle = math.pi * (u + REACH) / (2.0 * REACH)
     now, before, twice = math.sin(angle) / math.sqrt(REACH), 0.0, 2.0 * math.cos(angle)
@@ -164,9 +165,10 @@ def _course(
     """A course of one length and height from the normal equations about a shape."""
     p, d = right.size, math.exp(at[1])
     # In units of the duration, the levels' own sizes and the course's height.
-    scale = np.ones(p)
-    scale[0], scale[2], scale[3], scale[4] = d, at[6], at[7], 1e-6
-    scale[MOVE:] = parts(length, height, p - MOVE)
+    scale, deviations = np.empty(p), parts(length, height, p - MOVE)
+    scale[0], scale[1], scale[2], scale[3], scale[4] = d, 1.0, at[6], at[7], 1e-6
+    for a in range(MOVE, p):
+        scale[a] = deviations[a - MOVE]
     one, side = np.empty((p, p)), np.empty(p)
     for a in range(p):
         side[a] = right[a] * scale[a]
@@ -190,16 +192,17 @@ def _course(
     var = 0.0
     for a in range(p):
         var += row[a] * back[a]
-    row[:] = 0.0
-    row[1] = 1.0
+    for a in range(p):
+        row[a] = 1.0 if a == 1 else 0.0
     return Course(at[0] + step[0] + d * u, d * d * var, at[1] + step[1], _backward(low, row)[1], gain, step)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _left(w: Window, shape: int, at: FloatArray, added: FloatArray, course: Course, far: float, z: FloatArray) -> None:
     """Fill `z` with the standardised innovations that shape and course leave."""
-    step, v, levels = course.step, w.v.copy(), np.empty(3)
+    step, v, levels = course.step, np.empty(w.v.size), np.empty(3)
     for j in range(v.size):
+        v[j] = w.v[j]
         for a in range(added.shape[1]):
             v[j] -= added[j, a] * step[MOVE + a]
     for a in range(3):
@@ -228,9 +231,10 @@ def averaged(
         As :func:`drm._move_kernels.posterior` fills it.
     """
     n, many, best = w.t.size, COURSES.shape[0], 0
-    base, use = w.base2.copy(), w.use.copy()
+    base, use = np.empty(n), np.empty(n, dtype=np.bool_)
     doubt = 0
     for j in range(n):
+        base[j], use[j] = w.base2[j], w.use[j]
         if abs(z[j]) > DOUBTFUL:
             base[j] *= (z[j] / DOUBTFUL) ** 2
             doubt += 1
@@ -246,7 +250,8 @@ def averaged(
         now = Window(w.t, w.v, w.i, w.rate, base, use, w.ratio, w.spread, w.tau, w.shared, w.prior, w.weight)
         top = -1e300
         for s in range(SHAPES):
-            found[s, :, 4] = -1e300
+            for k in range(many):
+                found[s, k, 4] = -1e300
             at = out[s]
             if not at[5] > out[best, 5] - UNLIKELY:
                 continue
@@ -258,9 +263,9 @@ def averaged(
                 course = _course(normal, right, s, at, w.ratio, COURSES[k, 0], COURSES[k, 1])
                 if k == 0:
                     none = course.gain
-                    found[s, k, :4] = at[0], at[2], at[1], at[3]
-                else:
-                    found[s, k, :4] = course.middle, course.middle_var, course.log_width, course.log_width_var
+                    course = Course(at[0], at[2], at[1], at[3], none, course.step)
+                found[s, k, 0], found[s, k, 1] = course.middle, course.middle_var
+                found[s, k, 2], found[s, k, 3] = course.log_width, course.log_width_var
                 found[s, k, 4] = fair + math.log(COURSES[k, 2]) + 0.5 * (course.gain - none)
                 if found[s, k, 4] > top:
                     top = found[s, k, 4]
