@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drm.denoise import THRESHOLD, impulses, noise_sigma
-from drm.median import medians
+from drm.median import medians, nanmedian
 from drm.resistance import METALLIC_VOLT
 
 __all__ = ["main_zone_end", "stray_samples"]
@@ -24,6 +24,8 @@ BoolArray = NDArray[np.bool_]
 BLOCK_S, LEAVES = 0.5e-3, 1.5
 #: Inductance that a sense loop has at the most, H: twice that of a loop of a metre or two.
 LARGEST_H = 2e-6
+#: Samples over which a filter spreads what a touch induces; samples that tell a level as well as all of them.
+BESIDE, ENOUGH = 3, 2000
 
 
 def main_zone_end(
@@ -109,5 +111,20 @@ def stray_samples(
         # would tower over it, or move the current.
         size = np.maximum(sigma_v, 0.4 * depth / THRESHOLD)
         rise = impulses(v, sigma=size) & (v - closed_ohm * i < 3.0 * depth) & (LARGEST_H * slope < 0.2 * depth)
-        turned |= dip | rise
+        turned |= (dip | rise) & ~_beside_a_loop(v, i)
     return out
+
+
+def _beside_a_loop(v: FloatArray, i: FloatArray) -> BoolArray:
+    """Samples within `BESIDE` of the parted level where an earth loop holds the current.
+
+    There the contact's current begins and ends without the recorded one, and the sense loop induces what looks like an
+    impulse at every touch of a bounce.
+    """
+    tail = slice(-min(max(8, v.size // 200), ENOUGH), None)
+    level = nanmedian(v[tail])
+    if not nanmedian(i[tail]) > 0.5 * float(np.nanmax(i)):
+        return np.zeros(v.size, dtype=np.bool_)
+    with np.errstate(invalid="ignore"):
+        parted = v > 0.5 * level
+    return np.convolve(parted, np.ones(2 * BESIDE + 1), mode="same") > 0.5

@@ -47,6 +47,8 @@ FEWEST_MOVING = 4
 #: A level less than this many times the closed one is no arcing contact's: a worn one that carries the whole current is
 #: twice the closed contact's and more, one that leaves the parallel path early raises it by a sixth. Common practice.
 LEAST_RISE = 1.5
+#: In a zone shorter than this, s, a level below so many times the closed one may be the main contact's last fingers.
+SHORT_S, SHORT_RISE = 1e-3, 2.0
 
 NO_ARCING = (
     "no arcing zone longer than the resolution: reversed order, a missing and a burnt-off arcing contact cannot "
@@ -150,12 +152,13 @@ def segment(
 
     fit = _move(trace, seen, near, henry, hum, offset_u_v)
     after = _after(trace, seen, near, fit)
-    if arcing and min(fit.arcing_ohm.value, near.arcing, after.level) < LEAST_RISE * seen.closed_own:
-        return known(main_s=Quantity(arcing.value, step), reasons=(*reasons, NO_ARCING))
     middle, duration = fit.middle_s, fit.duration_s
     delay_u = DELAY_U * step
     at = middle.value if trace.kind == "open" else -middle.value
     main = Quantity(at - DELAY * step - lag.value, math.hypot(middle.u, delay_u, lag.u))
+    least = SHORT_RISE if abs(arcing.value - main.value) < SHORT_S else LEAST_RISE
+    if arcing and min(fit.arcing_ohm.value, near.arcing, after.level) < least * seen.closed_own:
+        return known(main_s=Quantity(arcing.value, step), reasons=(*reasons, NO_ARCING))
     shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
     if arcing and (min(abs(arcing.value - main.value), after.steady * step) <= shortest or after.rests < LEAST_ZONE):
         reasons.append(NO_ARCING)

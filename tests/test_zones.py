@@ -120,6 +120,13 @@ def test_what_follows_the_loss_of_the_current_is_not_read() -> None:
     assert z.main_s.value == pytest.approx(0.0742, abs=1.5 / RATE)
 
 
+def test_a_short_zone_whose_level_hardly_rises_is_the_main_contacts_last_fingers() -> None:
+    """Common practice, no source: an arcing contact that carries the whole current has twice the closed resistance."""
+    short, long = (opening(arcing=0.0742 + s, closed=54e-6, arc=90e-6, commutation=1e-4) for s in (0.6e-3, 4e-3))
+    assert any("no arcing zone" in r for r in segment(short).reasons)
+    assert not segment(long).reasons
+
+
 def test_earth_loop_is_read_from_the_parted_state_and_removed() -> None:
     # Circuit law: with both ends earthed R reads R Rp / (R + Rp), and a parted contact reads Rp.
     z = segment(opening(loop=5e-3))
