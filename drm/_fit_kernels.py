@@ -22,11 +22,12 @@ from drm._commutation_kernels import (
     span_of,
     summed,
 )
+from drm._joint_kernels import SENSE_LOOP_H
 from drm._median_kernel import median, middle, ordered, scatter
 from drm._move_kernels import NEAR, posterior, profile, ramp_search
 from drm._shape_kernels import averaged
 
-# Compiled with _commutation_kernels, _median_kernel, _move_kernels, _shape_kernels: 350e11769c86edcd
+# Compiled with _commutation_kernels, _joint_kernels, _median_kernel, _move_kernels, _shape_kernels: a8e1039685c7e31d
 __all__ = [
     "Found",
     "Seen",
@@ -51,8 +52,6 @@ BoolArray = NDArray[np.bool_]
 SHAPE_CHANCE = np.log(np.array([0.3, 0.2, 0.05, 0.2, 0.1, 0.1, 0.05]))
 #: The move takes about this share of the arcing zone, within a factor: a travel of a millimetre or two in some twenty.
 MOVE_SHARE, MOVE_FACTOR = 0.07, 2.5
-#: What a sense loop may have, H, standard.
-SENSE_LOOP_H = 1.5e-6
 #: Samples kept of a window: beyond, neighbours are averaged.
 WINDOW = 240
 #: Fluctuation, by the height of the move, beyond which it and not the noise limits what can be told.
