@@ -81,6 +81,11 @@ def _cannot(result: Result, count: int, siblings_only: bool) -> list[str]:
             f"Nothing is concluded about {_listed(tuple(clean(n, limit=40) for n in spoiled))}: a fault of the test"
             " spoils all their readings. It is no verdict on them, good or bad."
         )
+    for who, other in withheld(result).items():
+        out.append(
+            f"{clean(who, limit=40)} stands apart from its siblings, and no verdict is drawn from it: {clean(other)}"
+            " would explain it, and this record cannot exclude that."
+        )
     if count == 1:
         out.append("With one interrupter there is no sibling to compare with.")
     if result.readings and all(r.travel_mm is None for r in result.readings):
@@ -140,12 +145,22 @@ def telling_rows(result: Result) -> dict[str, dict[Any, Any]]:
 
 
 def unjudged(result: Result) -> set[str]:
-    """Interrupters of which nothing could be judged: neither limits nor a comparison with siblings reach them."""
+    """Interrupters of which nothing could be judged: neither limits nor a comparison with siblings reach them.
+
+    Nor is one judged of which a verdict is withheld.
+    """
+    held = set(withheld(result))
     if result.breaker.limits:
-        return spoiled_by_the_test(result)
+        return held | spoiled_by_the_test(result)
     rows = telling_rows(result)
     names = {i.name for i in result.breaker.interrupters}
-    return {who for who in names if not np.isfinite(number(rows.get(who, {}).get("sibling_score")))}
+    return held | {who for who in names if not np.isfinite(number(rows.get(who, {}).get("sibling_score")))}
+
+
+def withheld(result: Result) -> dict[str, str]:
+    """Interrupters that stand apart without a verdict -> the way of connecting the test that would explain it."""
+    found = ((f.interrupters, f.evidence.get("explained_by")) for f in result.findings)
+    return {who: str(other) for names, other in found if other for who in names}
 
 
 def spoiled_by_the_test(result: Result) -> set[str]:
@@ -160,9 +175,10 @@ def spoiled_by_the_test(result: Result) -> set[str]:
 def setup_words(result: Result) -> str:
     """A sentence where a finding about the test itself limits what the readings are worth, else empty."""
     level = worst(f.level for f in result.findings if f.subject == "setup")
-    if level in ("", "note"):
-        return ""
-    return "How the test was made limits what its readings are worth: read the findings about the setup first."
+    if level not in ("", "note"):
+        return "How the test was made limits what its readings are worth: read the findings about the setup first."
+    apart = _listed(tuple(clean(n, limit=40) for n in sorted(withheld(result))))
+    return f"No verdict is drawn on {apart}: see how the test was connected, and read it again." if apart else ""
 
 
 def levels_of(result: Result, *, operation: int | None = None) -> dict[str, str]:

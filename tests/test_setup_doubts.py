@@ -11,6 +11,7 @@ from test_setup_faults import bench
 import drm
 from drm.breaker import Breaker
 from drm.findings import Finding
+from drm.grounds import grounds, setup_words, unjudged
 from drm.pipeline import Result, Seen, see
 from drm.setup_alternatives import Alternative, alternatives
 from drm.setup_doubts import instants_of
@@ -46,8 +47,13 @@ def test_a_long_wipe_that_mechanisms_exchanged_in_the_file_explain_is_a_note_tha
     """Their motions differ by so little that no check tells the exchange."""
     case = bench.CASES["file: mechanisms of two poles exchanged"]
     s, _, _, rng = bench.drawn(case, 1014)
-    (found,) = wipes(drm.diagnose(*case.do(s, rng)))
+    result = drm.diagnose(*case.do(s, rng))
+    (found,) = wipes(result)
     assert_note(found, "mechanisms exchanged between A and B")
+    # Who reads the summary alone is told.
+    assert "B1" in unjudged(result)
+    assert any("B1 stands apart" in text for text in grounds(result).cannot)
+    assert "No verdict is drawn on B1" in setup_words(result)
 
 
 def test_a_long_wipe_that_a_doubtful_clock_explains_is_a_note_that_says_so():
