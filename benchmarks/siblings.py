@@ -8,7 +8,7 @@ scatter of 0.3 mm; one main resistance 25 % up, its healthy scatter at the prior
 12 %. `any` is any finding of the siblings at the nominal 5 %, `inspect` any finding at that level or above from all
 rules. Other tests get the same features, averaged over the operations, in units of the healthy scatter; each is asked
 at the bound at which 5 % of healthy breakers are named, and `as is` tells how many it names by its own bound. RECORDS
-are whole simulated records of twelve interrupters, healthy, through the whole program.
+are whole simulated records of twelve interrupters, healthy and of each fault, through the whole program.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ import drm
 from drm.findings import findings
 from drm.siblings import PRIORS, Comparison, compare
 from drm.synthetic import named, simulate
+from drm.synthetic.scenario import Fault, Scenario
 from drm.threads import calm
 
 ALARM = 0.05
@@ -131,17 +132,30 @@ def _line(n: int, name: str, any_: float, urgent: float, power: list[float], res
 
 
 def whole(records: int) -> str:
-    """Whole records of twelve healthy interrupters, opening and closing."""
+    """Whole records of twelve interrupters, opening and closing: healthy, and with one fault of each kind."""
     still = replace(named("demo"), faults=(), sequence="OC", commands_ms=(50.0, 350.0), length_ms=600.0)
     # At the scatter that the comparison takes for healthy.
     still = replace(still, contact=replace(still.contact, main_scatter_rel=PRIORS["main_resistance_uohm"].sd))
-    said = urgent = 0
+    who, wipe_mm = "B2", still.contact.arcing_wipe_mm
+    kinds = {
+        "healthy": (),
+        "wipe -3": (Fault(who, "short_wipe", wipe_mm - 3.0),),
+        "wipe -1.5": (Fault(who, "short_wipe", wipe_mm - 1.5),),
+        "main +25 %": (Fault(who, "high_main", 1.25),),
+    }
+    return "\n".join(_whole(name, replace(still, faults=faults), who, records) for name, faults in kinds.items())
+
+
+def _whole(name: str, scenario: Scenario, who: str, records: int) -> str:
+    said = own = urgent = 0
     for seed in range(records):
-        s = simulate(still, rng=np.random.default_rng(seed))
+        s = simulate(scenario, rng=np.random.default_rng([9, seed]))
         found = drm.diagnose(s.record, s.breaker).findings
-        said += any(f.code.startswith("siblings.") and f.level != "note" for f in found)
+        siblings = [f for f in found if f.code.startswith("siblings.") and f.level != "note"]
+        said += bool(siblings)
+        own += any(who in f.interrupters for f in siblings)
         urgent += any(f.level in _URGENT for f in found)
-    return f"{records} whole healthy records of 12: a finding of the siblings in {said}, any at inspect in {urgent}"
+    return f"{records} whole records of 12, {name}: siblings named in {said}, {who} in {own}, any inspect in {urgent}"
 
 
 def main(trials: int = 2000, faults: int = 400, records: int = 20) -> None:
