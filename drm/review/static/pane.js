@@ -27,7 +27,8 @@ export class Pane {
     new ResizeObserver(() => this.#fit()).observe(this.traces);
   }
 
-  async show(of, reading, axis) {
+  // `kept` holds instants that are moved and not yet decided, by part.
+  async show(of, reading, axis, kept = {}) {
     this.of = of;
     this.axis = reading.travel ? axis : "time";
     this.reading = reading;
@@ -37,8 +38,10 @@ export class Pane {
     this.axisTitle = this.axis === "travel" ? `travel from closed, mm (the contact moves to the ${reading.closing ? "left" : "right"})` : `time from ${reading.reference}, ms`;
     this.ceiling = 3.3e6 / (reading.injected_a || 100);
     this.names = api.TRACES.filter((n) => reading.travel || (n !== "travel" && n !== "speed"));
-    for (const part of PARTS) this.at[part] = reading.instants[part].ms;
-    this.moved = { main: false, arcing: false };
+    for (const part of PARTS) {
+      this.moved[part] = part in kept;
+      this.at[part] = this.moved[part] ? kept[part] : reading.instants[part].ms;
+    }
     for (const plot of Object.values(this.plots)) plot.destroy();
     this.plots = {};
     this.band = null;

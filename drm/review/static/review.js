@@ -378,8 +378,7 @@ for (const radio of document.querySelectorAll("[name=axis]")) {
     guarded(async () => {
       state.axis = radio.value;
       const kept = { ...state.moves };
-      await own.show("own", state.reading, state.axis);
-      for (const part of PARTS) if (part in kept) own.set(part, kept[part], true);
+      await own.show("own", state.reading, state.axis, kept);
       if (state.beside) await besides();
     }),
   );
