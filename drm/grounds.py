@@ -178,7 +178,9 @@ def setup_words(result: Result) -> str:
     if level not in ("", "note"):
         return "How the test was made limits what its readings are worth: read the findings about the setup first."
     apart = _listed(tuple(clean(n, limit=40) for n in sorted(withheld(result))))
-    return f"No verdict is drawn on {apart}: see how the test was connected, and read it again." if apart else ""
+    if not apart:
+        return ""
+    return f"Nothing is concluded from how {apart} stands apart: see how the test was connected, and read it again."
 
 
 def levels_of(result: Result, *, operation: int | None = None) -> dict[str, str]:

@@ -53,7 +53,7 @@ def test_a_long_wipe_that_mechanisms_exchanged_in_the_file_explain_is_a_note_tha
     # Who reads the summary alone is told.
     assert "B1" in unjudged(result)
     assert any("B1 stands apart" in text for text in grounds(result).cannot)
-    assert "No verdict is drawn on B1" in setup_words(result)
+    assert "Nothing is concluded from how B1 stands apart" in setup_words(result)
 
 
 def test_a_long_wipe_that_a_doubtful_clock_explains_is_a_note_that_says_so():
