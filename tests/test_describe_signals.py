@@ -11,13 +11,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import drm
 from drm.breaker_file import check_against
 from drm.describe import describe, draft
 from drm.describe_alike import alike
+from drm.errors import RecordError
 from drm.synthetic import Simulation, named, simulate
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "benchmarks"))
@@ -199,11 +200,18 @@ hostile = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size
 
 
 @settings(max_examples=20, deadline=None)
+@example(names=["M", "Y", "000", "0", "1", "2", "00", "0000"])
 @given(names=st.lists(hostile, min_size=8, max_size=8, unique=True))
 def test_hostile_names_stay_names(names: list[str]) -> None:
     s = simulated("open")
     channels = tuple(replace(c, name=n) for c, n in zip(s.record.channels, names, strict=True))
-    found = tomllib.loads(describe([replace(s.record, channels=channels)]))
+    try:
+        text = describe([replace(s.record, channels=channels)])
+    except RecordError as refused:
+        # A name may say that a voltage is a motor (M) or a coil (Y): then one line says what is missing.
+        assert "\n" not in str(refused)
+        return
+    found = tomllib.loads(text)
     to = dict(zip(s.record.names, names, strict=True))
     for i in found["interrupter"]:
         assert i["voltage"] in {to["U_A1"], to["U_A2"]}
