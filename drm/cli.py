@@ -247,23 +247,6 @@ def diagnose(
     return int(any(f.level in levels for r, _ in results for f in r.findings))
 
 
-def _unneeded_later() -> None:
-    """Leave for later what the libraries take in for themselves and a diagnosis seldom asks for.
-
-    To be called once there is a record to judge: what cannot be read is refused at once.
-    """
-    from drm.lazily import absent, by_itself, lazily
-    from drm.special import COMPILED
-
-    # SciPy takes in whatever NumPy names, its translator of Fortran with it; Numba, what reads a file of settings.
-    for name in ("numpy.f2py", "numpy.testing", "yaml"):
-        lazily(name)
-    by_itself(COMPILED)
-    # Numba asks for SciPy's linear algebra, so that kernels can multiply matrices; none here does.
-    with absent("scipy.linalg.cython_blas"):
-        import numba.np.arraymath  # noqa: F401
-
-
 def _distinct(records: tuple[str, ...]) -> None:
     stems = [Path(r).stem for r in records]
     for n, stem in enumerate(stems):
@@ -289,11 +272,12 @@ def _as_one(
     from drm.readers import read
     from drm.reference import load_reference
     from drm.together import conclude_all, see_all
+    from drm.unneeded import unneeded_later
 
     earlier = None if reference is None else load_reference(reference)
     healthy = _population(population)
     read_in = [read(r) for r in _along(records, "records")]
-    _unneeded_later()
+    unneeded_later()
     with listening(_say):
         seen = see_all(read_in, breaker)
         edits = () if edits_file is None else edits_for(edits_file, inputs=seen.record.sha256)
@@ -308,13 +292,15 @@ def _diagnosed(
     from drm.pipeline import diagnose as judge
     from drm.readers import read
     from drm.reference import load_reference
+    from drm.unneeded import unneeded_later
 
     earlier, healthy = None if reference is None else load_reference(reference), _population(population)
     out: list[tuple[Result, str]] = []
     for path in _along(records, "records"):
         now(f"reading {path}")
         record = read(path)
-        _unneeded_later()
+        # Not before: what cannot be read is refused at once.
+        unneeded_later()
         edits = () if edits_file is None else edits_for(edits_file, inputs=record.sha256)
         result = judge(record, breaker, edits=edits, population=healthy, reference=earlier)
         out.append((result, Path(path).stem if len(records) > 1 else ""))

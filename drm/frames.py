@@ -1,4 +1,4 @@
-"""Tables read and made column by column: a row at a time costs a frame ten times as much."""
+"""Tables read at one go: a row or a column at a time costs a frame several times as much."""
 
 from __future__ import annotations
 
@@ -12,5 +12,5 @@ __all__ = ["rows_of"]
 
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Rows as plain mappings, their numbers as Python's own."""
-    columns = {str(name): column.tolist() for name, column in frame.items()}
-    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    names = [str(name) for name in frame.columns]
+    return [dict(zip(names, row, strict=True)) for row in frame.to_numpy(dtype=object).tolist()]

@@ -166,7 +166,11 @@ def _guarded(table: pd.DataFrame) -> pd.DataFrame:
     out = table.copy()
     for name in out.columns:
         if out[name].dtype.kind not in "fiub":
-            out[name] = [_harmless(v) if isinstance(v, str) else v for v in out[name]]
+            given = out[name].tolist()
+            kept = [_harmless(v) if isinstance(v, str) else v for v in given]
+            # A column put back is made anew, which is seldom needed.
+            if any(new is not old for new, old in zip(kept, given, strict=True)):
+                out[name] = kept
     return out
 
 

@@ -86,10 +86,12 @@ assert scipy.linalg.det([[2.0, 1.0], [1.0, 2.0]]) == 3.0
 
 AS_THE_COMMAND_DOES = """
 import sys
-from drm.cli import _unneeded_later
-_unneeded_later()
+from drm.unneeded import unneeded_later
+unneeded_later()
 assert not {"scipy.special", "scipy.linalg", "yaml.reader", "numpy.f2py.crackfortran"} & set(sys.modules)
 import numpy as np
+import importlib.metadata
+assert importlib.metadata.version("numpy") == np.__version__
 from drm.uncertainty import coverage_factor
 # Student's t for ten degrees of freedom, JCGM 100 table G.2, from memory.
 assert abs(coverage_factor(0.95, 10) - 2.23) < 5e-3
@@ -112,8 +114,8 @@ assert twice(np.array([2.0, 1.0]))[0] == 2.0
 """
 
 SETTINGS_OF_NUMBA = """
-from drm.cli import _unneeded_later
-_unneeded_later()
+from drm.unneeded import unneeded_later
+unneeded_later()
 import numba
 assert int(numba.config.OPT) == 1
 """

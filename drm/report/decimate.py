@@ -44,7 +44,6 @@ def keep(x_px: FloatArray, y: FloatArray) -> NDArray[np.intp]:
 
 
 def _first(group: NDArray[np.intp], hit: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Index of the first hit in each group that has one."""
+    """Index of the first hit in each group that has one; groups are numbered from 0 and follow one another."""
     where = np.flatnonzero(hit)
-    _, first = np.unique(group[where], return_index=True)
-    return np.asarray(where[first], dtype=np.intp)
+    return np.asarray(where[np.diff(group[where], prepend=-1) != 0], dtype=np.intp)

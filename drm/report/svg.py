@@ -64,19 +64,23 @@ def path_data(x: FloatArray, y: FloatArray) -> str:
     """The ``d`` of a line through the points, shape (n,) each, lifted at gaps."""
     parts: list[str] = []
     for run in runs(np.isfinite(x) & np.isfinite(y)):
-        points = [f"{a:.1f} {b:.1f}" for a, b in zip(x[run], y[run], strict=True)]
+        points = _points(x[run], y[run])
         # A lone point is drawn as a short dash, else it would not be seen at all.
         parts.append("M" + "L".join(points) if len(points) > 1 else f"M{points[0]}h.5")
     return "".join(parts)
+
+
+def _points(x: FloatArray, y: FloatArray) -> list[str]:
+    # As Python's own numbers, which are written in a third of the time.
+    return [f"{a:.1f} {b:.1f}" for a, b in zip(x.tolist(), y.tolist(), strict=True)]
 
 
 def area(x: FloatArray, low: FloatArray, high: FloatArray, **attributes: object) -> Markup:
     """The region between two lines, one piece for each stretch where both are finite."""
     pieces: list[str] = []
     for run in runs(np.isfinite(x) & np.isfinite(low) & np.isfinite(high)):
-        there = [f"{a:.1f} {b:.1f}" for a, b in zip(x[run], high[run], strict=True)]
-        back = [f"{a:.1f} {b:.1f}" for a, b in zip(x[run][::-1], low[run][::-1], strict=True)]
-        pieces.append("M" + "L".join(there + back) + "Z")
+        there, back = _points(x[run], high[run]), _points(x[run], low[run])
+        pieces.append("M" + "L".join(there + back[::-1]) + "Z")
     return el("path", d=Markup("".join(pieces)), **attributes) if pieces else Markup("")
 
 
