@@ -87,7 +87,7 @@ class Zones:
     reasons : tuple of str
         Why a value is missing or not to be trusted.
     delay_u_s : float
-        Part of both instants' uncertainty that they share: the chain's delay.
+        Part of both instants' uncertainty that they share: the chain's delay of the arcing contact's.
     """
 
     main_s: Quantity = NOTHING
