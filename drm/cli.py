@@ -6,6 +6,7 @@ Results go to standard output, talk to standard error. Exit status: 0 done; 1 do
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import sys
@@ -119,7 +120,11 @@ def main() -> None:
         # Redirected output is UTF-8 too: units have a mu and an omega.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="backslashreplace")
-    _group()
+    try:
+        _group()
+    finally:
+        # What could be given back need not be looked for before everything is.
+        gc.freeze()
 
 
 _RECORDS = click.argument("records", nargs=-1, required=True, metavar="RECORD...")
@@ -225,14 +230,12 @@ def diagnose(
     Several records are each judged on their own, into a folder of --out named for the record, or with --together as
     one test: openings, closings, sequences, motor and static records of one breaker in one result.
     """
-    from drm.lazily import lazily
-
     breaker = _breaker(breaker_file)
     _distinct(records)
-    # SciPy takes in whatever NumPy names, its translator of Fortran with it, which nothing here asks for.
-    lazily("numpy.f2py")
     if edits_file is not None and len(records) > 1 and not together:
         raise InputError("edits belong to one result", place="--edits", mend="give one record, or --together")
+    # Almost all that is made from here on lives until the end: looking through it again and again finds nothing.
+    gc.set_threshold(500_000, 20, 20)
     if together:
         results = [(_as_one(records, breaker, edits_file, reference, population), "")]
     else:
@@ -242,6 +245,23 @@ def diagnose(
     _print([r for r, _ in results], as_json)
     levels = LEVELS[: LEVELS.index(fail_on) + 1] if fail_on else ()
     return int(any(f.level in levels for r, _ in results for f in r.findings))
+
+
+def _unneeded_later() -> None:
+    """Leave for later what the libraries take in for themselves and a diagnosis seldom asks for.
+
+    To be called once there is a record to judge: what cannot be read is refused at once.
+    """
+    from drm.lazily import absent, by_itself, lazily
+    from drm.special import COMPILED
+
+    # SciPy takes in whatever NumPy names, its translator of Fortran with it; Numba, what reads a file of settings.
+    for name in ("numpy.f2py", "numpy.testing", "yaml"):
+        lazily(name)
+    by_itself(COMPILED)
+    # Numba asks for SciPy's linear algebra, so that kernels can multiply matrices; none here does.
+    with absent("scipy.linalg.cython_blas"):
+        import numba.np.arraymath  # noqa: F401
 
 
 def _distinct(records: tuple[str, ...]) -> None:
@@ -273,6 +293,7 @@ def _as_one(
     earlier = None if reference is None else load_reference(reference)
     healthy = _population(population)
     read_in = [read(r) for r in _along(records, "records")]
+    _unneeded_later()
     with listening(_say):
         seen = see_all(read_in, breaker)
         edits = () if edits_file is None else edits_for(edits_file, inputs=seen.record.sha256)
@@ -293,6 +314,7 @@ def _diagnosed(
     for path in _along(records, "records"):
         now(f"reading {path}")
         record = read(path)
+        _unneeded_later()
         edits = () if edits_file is None else edits_for(edits_file, inputs=record.sha256)
         result = judge(record, breaker, edits=edits, population=healthy, reference=earlier)
         out.append((result, Path(path).stem if len(records) > 1 else ""))

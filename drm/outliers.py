@@ -89,7 +89,7 @@ class SiblingOutliers(OutlierMixin, BaseEstimator):
         ValueError
             If a parameter or the table is out of range.
         """
-        from scipy.special import chdtri, fdtri
+        from drm.special import chdtri, fdtri
 
         x: FloatArray = validate_data(self, X, dtype=np.float64, ensure_min_samples=2)
         n, d = x.shape

@@ -230,7 +230,7 @@ def studentized_maximum(t: FloatArray, dof: FloatArray, count: float) -> FloatAr
     ndarray
         Same shape; NaN stays NaN.
     """
-    from scipy.special import gammaln, log_ndtr
+    from drm.special import gammaln, log_ndtr
 
     half = 0.5 * np.asarray(dof, dtype=np.float64)[..., None]
     # Logarithm of the scale's variance ratio: wide to the left, where the far tail of t comes from.

@@ -444,7 +444,7 @@ def _pole_only(s: Siblings, charge: Mapping[tuple[str, str], float], share: _Sha
 def _joint(
     s: Siblings, normal: Mapping[tuple[str, str], FloatArray], population: Population, share: _Shares
 ) -> dict[str, Joint]:
-    from scipy.special import ndtri
+    from drm.special import ndtri
 
     derived = {c.feature for c in s.cells if c.prior.derived}
     features = sorted({f for _, f in normal} - derived)

@@ -178,7 +178,7 @@ def _with_shifts(effects: FloatArray, shifts: tuple[tuple[GroupShift, ...], ...]
 
 def _p(error: FloatArray, sd: FloatArray, dof: FloatArray, *, judged: NDArray[np.bool_]) -> FloatArray:
     """Two-sided tail of Student's t for the furthest of all, NaN in rows that are not judged."""
-    from scipy.special import stdtr
+    from drm.special import stdtr
 
     n = error.shape[1]
     with np.errstate(invalid="ignore", divide="ignore"):

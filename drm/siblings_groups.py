@@ -103,7 +103,7 @@ def _group_shift(
 
 
 def _two_sided(t: float, dof: float) -> float:
-    from scipy.special import stdtr
+    from drm.special import stdtr
 
     return float(2.0 * stdtr(dof, -abs(t)))
 

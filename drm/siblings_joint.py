@@ -18,7 +18,7 @@ _FAR_P = 1e-3
 
 def as_normal(t: FloatArray, dof: FloatArray) -> FloatArray:
     """Student's t as the standard normal deviate of the same probability; same shape."""
-    from scipy.special import ndtri, stdtr
+    from drm.special import ndtri, stdtr
 
     tail = np.clip(stdtr(dof, -np.abs(t)), 1e-300, 0.5)
     return np.asarray(np.sign(t) * -ndtri(tail), dtype=np.float64)
@@ -59,7 +59,7 @@ def together(z: FloatArray, prior: FloatArray, *, dof: float = JOINT_DOF) -> tup
     lead : ndarray, shape (n, d)
         Part of the squared distance that each feature brings, adding up to it; NaN where not measured.
     """
-    from scipy.special import chdtri, fdtrc
+    from drm.special import chdtri, fdtrc
 
     p, lead = np.full(z.shape[0], np.nan), np.full(z.shape, np.nan)
     known = np.isfinite(z)

@@ -172,7 +172,7 @@ def coverage_factor(coverage: float = 0.95, dof: float = math.inf) -> float:
     dof : float
         Cut to a whole number, as JCGM 100, G.4.1, advises.
     """
-    from scipy.special import ndtri, stdtrit
+    from drm.special import ndtri, stdtrit
 
     upper = 0.5 * (1.0 + coverage)
     return float(ndtri(upper) if math.isinf(dof) else stdtrit(max(1.0, math.floor(dof)), upper))

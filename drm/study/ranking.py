@@ -54,7 +54,8 @@ def concerns(rows: pd.DataFrame, levels: dict[tuple[str, str, str], Levels]) -> 
         `breaker_id, breaker_type, concern, concern_u, because, interrupter, kind, held_against`.
     """
     import pandas as pd
-    from scipy.special import log_ndtr, ndtri_exp
+
+    from drm.special import log_ndtr, ndtri_exp
 
     found = []
     for feature, bad in BAD.items():
