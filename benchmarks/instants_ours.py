@@ -12,7 +12,7 @@ from drm._change_kernels import arcing_from
 from drm.commutation import Commutation, fit_commutation
 from drm.denoise import noise_sigma
 from drm.masking import stray_samples
-from drm.parting import DELAY
+from drm.parting import DELAY, DELAY_U, EARLY
 from drm.quantity import Quantity
 from drm.resistance import Trace
 from drm.zones import Zones, segment
@@ -81,11 +81,11 @@ class Found:
 
 
 def found_by(zones: Zones, step_s: float) -> Found:
-    u2 = zones.main_s.u**2 - zones.delay_u_s**2
+    u2 = zones.main_s.u**2 - (DELAY_U * step_s) ** 2
     return Found(
         zones.main_s.value + DELAY * step_s,
         math.sqrt(max(u2, 0.0)),
-        zones.arcing_s.value + 0.5 * DELAY * step_s,
+        zones.arcing_s.value + EARLY * step_s,
         zones.main_ohm.value,
     )
 

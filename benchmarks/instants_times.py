@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,7 @@ from instants_signals import Case, draw
 
 from drm._move_kernels import ramp_search
 from drm.resistance import Trace
+from drm.threads import side_by_side
 from drm.zones import segment
 
 #: Limits: ms for a record of a million samples, for fifty of 20,000; gain of two threads; gain over an exact search;
@@ -63,10 +63,11 @@ def times(seed: int, *, quick: bool, full: bool) -> list[str]:
     unquiet = _fifty(Case(fluctuation=0.1), seed)
     rough = least(lambda: [segment(t) for t in unquiet], 3 if quick else 8)[0]
     say("50 records of 20,000 samples, 10 % fluctuation", 1e3 * rough / FIFTY_MS, f"{1e3 * rough:.0f} ms")
-    rounds = 3 if quick else 10
+    # Short rounds, many of them: the least of each side is the machine left alone.
+    rounds = 3 if quick else 40
     print(f"   two threads on a compiled kernel alone, the machine now: x {_control(rounds):.2f} in wall time")
     for name, many in (("50 records of 20,000", plain), ("8 records of a million", _long(seed))):
-        gain = _threads(segment, many, rounds)
+        gain = _threads(segment, many, rounds if many is plain else rounds // 3)
         say(f"two threads, {name}", gain / THREADS, f"x {gain:.2f} in wall time", least_wanted=True)
     exact = [100_000, 1_000_000] if full else ([20_000] if quick else [100_000])
     for n in exact:
@@ -85,10 +86,9 @@ def _long(seed: int) -> list[Trace]:
 def _threads(work: Callable[[Any], object], items: list[Any], rounds: int) -> float:
     """Least wall time of one thread by that of two, taken in turn."""
     ones, twos = [], []
-    with ThreadPoolExecutor(2) as pool:
-        for _ in range(rounds):
-            ones.append(least(lambda: [work(x) for x in items], 1)[1])
-            twos.append(least(lambda: list(pool.map(work, items)), 1)[1])
+    for _ in range(rounds):
+        ones.append(least(lambda: [work(x) for x in items], 1)[1])
+        twos.append(least(lambda: side_by_side(work, items, most=2), 1)[1])
     return min(ones) / min(twos)
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from drm._median_kernel import median, scatter
 
 # Compiled with _median_kernel: 93e1abf6ff8eeac8
-__all__ = ["block_means", "solve"]
+__all__ = ["block_means", "columns", "solve"]
 
 FloatArray = NDArray[np.float64]
 
@@ -42,6 +42,28 @@ def block_means(
     for b in range(kept):
         times[b], volts[b], amps[b] = out[0, b], out[1, b], out[2, b]
     return times, volts, amps
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def columns(
+    past: FloatArray, hertz: float, cosine: FloatArray, sine: FloatArray, scale: FloatArray
+) -> FloatArray:
+    """By how much each cosine, each sine and the frequency, in units of `scale`, moves the hum; shape (n, 2 m + 1).
+
+    `past` is the time from the hum's origin; without hum (m = 0) there are no columns.
+    """
+    m = cosine.size
+    out = np.empty((past.size, 2 * m + 1 if m > 0 else 0))
+    for j in range(out.shape[0]):
+        turned = 0.0
+        for k in range(m):
+            angle = 2.0 * math.pi * hertz * (k + 1) * past[j]
+            c, s = math.cos(angle), math.sin(angle)
+            out[j, k], out[j, m + k] = c * scale[k], s * scale[m + k]
+            turned += (k + 1) * (sine[k] * c - cosine[k] * s)
+        if m > 0:
+            out[j, 2 * m] = 2.0 * math.pi * past[j] * turned * scale[2 * m]
+    return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -17,7 +17,7 @@ from drm._commutation_kernels import Window, innovations, not_before, share_at
 from drm._hum_kernels import _backward, _cholesky
 from drm._median_kernel import median, middle
 
-# Compiled with _commutation_kernels, _hum_kernels, _median_kernel: ae85e7e841d253a4
+# Compiled with _commutation_kernels, _hum_kernels, _median_kernel: 2862b0a9f1bbc13f
 __all__ = ["MOVE", "block_means", "course", "courses", "joint_step", "normal_equations", "solved"]
 
 FloatArray = NDArray[np.float64]

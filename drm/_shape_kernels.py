@@ -20,7 +20,7 @@ from drm._commutation_kernels import SHAPES, Window, innovations, share_at
 from drm._hum_kernels import _backward, _cholesky
 from drm._joint_kernels import MOVE, normal_equations
 
-# Compiled with _commutation_kernels, _hum_kernels, _joint_kernels: 90f943f63096e7b3
+# Compiled with _commutation_kernels, _hum_kernels, _joint_kernels: bbf880e049b1009e
 __all__ = ["COURSES", "SINES", "averaged", "parts", "sines"]
 
 FloatArray = NDArray[np.float64]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,13 +13,14 @@ from drm.quantity import NOTHING, Quantity
 
 if TYPE_CHECKING:
     from drm._fit_kernels import Found
+    from drm._jointly_kernels import Left
 
-__all__ = ["Commutation", "fit_commutation"]
+__all__ = ["Commutation", "commutation_of", "fit_commutation", "nothing_left"]
 
 FloatArray = NDArray[np.float64]
 
-#: An innovation beyond this, in standard deviations, is an impulse or a part-separation, and masked.
-FAR = 4.5
+#: What the kernel is given where no hum was taken out.
+NO_SAMPLES, NO_PRIOR = np.zeros(0), np.zeros((0, 0))
 
 
 @dataclass(frozen=True)
@@ -98,49 +99,44 @@ def fit_commutation(
     Commutation or None
         None where fewer than eight samples lie in reach.
     """
-    def found_in(volts: FloatArray) -> Found | None:
-        return _found(
-            (time_s, volts, current_a, rate_a_s, near, first, last, closed_ohm.value, closed_ohm.u, closed_scatter_ohm),
-            (sigma_v, longest_s, long_run, scatter_v),
-            shapes,
-        )
+    from drm._commutation_kernels import SHAPES
+    from drm._jointly_kernels import fitted
 
-    time_s, current_a, rate_a_s = (np.ascontiguousarray(x) for x in (time_s, current_a, rate_a_s))
-    found = found_in(np.ascontiguousarray(voltage_v))
-    if found is None:
-        return None
-    if not abs(found.henry) > 4.0 * found.henry_u:
-        return _commutation(found)
-    # What the sense loop adds looks like the contact's own course in V/I: taken out, and once more.
-    again = found_in(voltage_v - found.henry * rate_a_s)
-    if again is None:
-        return _commutation(found)
-    return _commutation(again._replace(henry=found.henry + again.henry, henry_u=found.henry_u))
-
-
-def _found(contact: tuple[Any, ...], noise: tuple[float, ...], shapes: tuple[int, ...] | None) -> Found | None:
-    """One fit, by kernels that are compiled apart: where the move is, every shape's likeliest, one answer of all."""
-    from drm import _fit_kernels as kernels
-    from drm._commutation_kernels import COMPACT, SHAPES
-
-    seen = kernels.seen_about(*contact, *noise)
-    if not seen.known:
-        return None
-    asked, longest_s = np.zeros(SHAPES, dtype=np.bool_), noise[1]
-    # In a contact's own fluctuation no tail can be told.
-    asked[list(range(SHAPES if seen.calm else COMPACT) if shapes is None else shapes)] = True
-    best, kept, z, out, beta, var = kernels.weighed(seen, longest_s, FAR, asked)
-    if best < 0:
-        return None
-    found: Found = (
-        kernels.told_of_quiet(seen, contact[0], kept, z, out, beta, var, FAR, shapes is None)
-        if seen.calm
-        else kernels.told_of_rough(seen, contact[0], z, out, beta, var, longest_s, FAR, asked)
+    asked = np.zeros(0 if shapes is None else SHAPES, dtype=np.bool_)
+    if shapes is not None:
+        asked[list(shapes)] = True
+    time, volts, amps, rate = (np.ascontiguousarray(x) for x in (time_s, voltage_v, current_a, rate_a_s))
+    found = fitted(
+        time,
+        volts,
+        amps,
+        rate,
+        near,
+        first,
+        last,
+        closed_ohm.value,
+        closed_ohm.u,
+        closed_scatter_ohm,
+        sigma_v,
+        longest_s,
+        long_run,
+        scatter_v,
+        asked,
+        False,
+        nothing_left(),
     )
-    return found
+    return commutation_of(found) if found.known else None
 
 
-def _commutation(found: Found) -> Commutation:
+def nothing_left(*, sense: float = 1.0, offset_u_v: float = 1.0) -> Left:
+    """As the kernel reads it: no hum was taken out of the trace."""
+    from drm._jointly_kernels import Left
+
+    return Left(0.0, 0.0, NO_SAMPLES, NO_SAMPLES, NO_SAMPLES, NO_PRIOR, sense, offset_u_v)
+
+
+def commutation_of(found: Found) -> Commutation:
+    """What the kernels found, its values with their uncertainties."""
     return Commutation(
         middle_s=Quantity(found.middle, found.middle_u),
         duration_s=Quantity(found.duration, found.duration_u),

@@ -20,7 +20,7 @@ __all__ = ["NORMAL", "SAMPLED", "expanded", "factor", "factor_of", "told"]
 NORMAL = 2.0
 #: Column -> how many of its ends are instants that lie between two samples of a state.
 SAMPLED: dict[str, int] = {
-    # Between two samples, and the delay of the chain, which is anything up to one.
+    # Between two samples, and delayed by anything up to six tenths of one.
     "arcing_contact_ms": 2,
     "opening_time_ms": 1,
     "closing_time_ms": 1,

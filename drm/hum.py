@@ -77,12 +77,10 @@ class Hum:
 
     def columns(self, time_s: FloatArray) -> FloatArray:
         """By how much each cosine, each sine and the frequency moves the hum at `time_s`, shape (2 m + 1, n)."""
-        past = time_s - self.origin_s
-        orders = np.arange(1, len(self.cosine) + 1)
-        angles = 2.0 * np.pi * self.frequency_hz * np.outer(orders, past)
-        c, s = np.cos(angles), np.sin(angles)
-        turned = (orders * np.asarray(self.sine)) @ c - (orders * np.asarray(self.cosine)) @ s
-        return np.vstack([c, s, 2.0 * np.pi * past * turned])
+        from drm._hum_kernels import columns
+
+        past, one = np.ascontiguousarray(time_s - self.origin_s), np.ones(2 * len(self.cosine) + 1)
+        return columns(past, self.frequency_hz, np.array(self.cosine), np.array(self.sine), one).T
 
 
 def fit_hum(

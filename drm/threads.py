@@ -50,7 +50,7 @@ def _libraries() -> ThreadpoolController:
 def side_by_side(work: Callable[[A], B], items: Iterable[A], *, most: int | None = None) -> list[B]:
     """``[work(x) for x in items]``, in this order, on as many threads as there are processors, at most four.
 
-    The first error is raised, whichever thread it came from.
+    Each thread takes the next item when it is done with one. An error is raised, and nothing new begun after it.
 
     Parameters
     ----------
@@ -61,8 +61,23 @@ def side_by_side(work: Callable[[A], B], items: Iterable[A], *, most: int | None
     many = min(MOST if most is None else most, len(waiting), _processors())
     if many < 2:
         return [work(x) for x in waiting]
+    done: dict[int, B] = {}
+    # The threads share one iterator: what hands a short record out one by one holds the lock for a tenth of its time.
+    turns = iter(range(len(waiting)))
+
+    def take() -> None:
+        try:
+            for k in turns:
+                done[k] = work(waiting[k])
+        except BaseException:
+            for _ in turns:
+                pass
+            raise
+
     with ThreadPoolExecutor(max_workers=many) as pool:
-        return list(pool.map(work, waiting))
+        for thread in [pool.submit(take) for _ in range(many)]:
+            thread.result()
+    return [done[k] for k in range(len(waiting))]
 
 
 def _processors() -> int:

@@ -17,7 +17,7 @@ import numpy as np
 from drm.commutation import Commutation
 from drm.hum import Hum
 from drm.joint import fit_jointly
-from drm.parting import DELAY, DELAY_U, gain, loss
+from drm.parting import DELAY, DELAY_U, EARLY_U, gain, loss
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace, inductance
 
@@ -87,7 +87,7 @@ class Zones:
     reasons : tuple of str
         Why a value is missing or not to be trusted.
     delay_u_s : float
-        Part of both instants' uncertainty that they share: the chain's delay.
+        Part of both instants' uncertainty that they share: the chain's delay of the arcing contact's.
     """
 
     main_s: Quantity = NOTHING
@@ -153,9 +153,8 @@ def segment(
     fit = _move(trace, seen, near, henry, hum, offset_u_v)
     after = _after(trace, seen, near, fit)
     middle, duration = fit.middle_s, fit.duration_s
-    delay_u = DELAY_U * step
     at = middle.value if trace.kind == "open" else -middle.value
-    main = Quantity(at - DELAY * step - lag.value, math.hypot(middle.u, delay_u, lag.u))
+    main = Quantity(at - DELAY * step - lag.value, math.hypot(middle.u, DELAY_U * step, lag.u))
     least = SHORT_RISE if abs(arcing.value - main.value) < SHORT_S else LEAST_RISE
     if arcing and min(fit.arcing_ohm.value, near.arcing, after.level) < least * seen.closed_own:
         return known(main_s=Quantity(arcing.value, step), reasons=(*reasons, NO_ARCING))
@@ -170,7 +169,7 @@ def segment(
         commutation_s=duration,
         arcing_ohm=near.arcing,
         reasons=tuple(reasons),
-        delay_u_s=delay_u,
+        delay_u_s=EARLY_U * step,
     )
 
 

@@ -75,7 +75,7 @@ class Scatter:
 
     def missing_of_median(self) -> float:
         """Standard deviation of the median of what was read about that of the whole zone, ohm."""
-        return self.own * math.sqrt(self.missing * _sides(self.x) / self.n)
+        return self.own * math.sqrt(_unread(self.n, self.missing, self.x, sides=True))
 
     def sampling_of_mean(self) -> float:
         """Standard deviation of the samples' mean about that of the continuous course, ohm."""
@@ -83,7 +83,7 @@ class Scatter:
 
     def missing_of_mean(self) -> float:
         """Standard deviation of the mean of what was read about that of the whole zone, ohm."""
-        return self.own * math.sqrt(self.missing / math.tanh(0.5 * self.x) / self.n)
+        return self.own * math.sqrt(_unread(self.n, self.missing, self.x, sides=False))
 
     def end_of_median(self, samples: float) -> float:
         """Move of the median where the zone's end moves by so many samples, ohm."""
@@ -101,6 +101,27 @@ def _sides(x: float) -> float:
     """Sum of arcsin(exp(-|k| x)) over all whole k."""
     lags = np.arange(1.0, max(2.0, 12.0 / x))
     return 0.5 * math.pi + 2.0 * float(np.sum(np.arcsin(np.exp(-x * lags))))
+
+
+def _summed(n: float, x: float, *, sides: bool) -> float:
+    """Variance of the sum of `n` neighbours, their own being one; of the sum of their sides where `sides` is true."""
+    lags = np.arange(1.0, max(2.0, min(n, 12.0 / x)))
+    r = np.exp(-x * lags)
+    alone = 0.5 * math.pi if sides else 1.0
+    return alone * n + 2.0 * float(np.sum(np.maximum(n - lags, 0.0) * (np.arcsin(r) if sides else r)))
+
+
+def _unread(n: int, missing: float, x: float, *, sides: bool) -> float:
+    """Variance, by the fluctuation's, of what was read of a zone about the whole of it: a stretch beside the rest.
+
+    The stretch differs from what lies beside it the less the shorter it is.
+    """
+    if missing <= 0.0:
+        return 0.0
+    lost = missing * n / (1.0 - missing)
+    read, gone, whole = (_summed(k, x, sides=sides) for k in (n, lost, n + lost))
+    both = whole - read - gone
+    return max(missing**2 * (read / n**2 + gone / lost**2 - both / (n * lost)), 0.0)
 
 
 def zone_index(o: Observation) -> NDArray[np.intp]:
