@@ -16,6 +16,8 @@ __all__ = ["Data", "parse"]
 
 FloatArray = NDArray[np.float64]
 
+#: Samples whose channels are put in order at a time.
+PIECE = 2048
 _KINDS = {"BINARY": "<i2", "BINARY32": "<i4", "FLOAT32": "<f4"}
 _MISSING_1991_ASCII = 99999.0
 _MISSING_STAMP = 0xFFFFFFFF
@@ -83,16 +85,23 @@ def _binary(content: bytes, cfg: Configuration, path: Path, promised: int | None
         flags.append(f"{rest} bytes at the end are less than a sample, not read")
     stamps = rows["t"].astype(float)
     stamps[rows["t"] == _MISSING_STAMP] = np.nan
-    analog = [_code(rows["a"][:, i], cfg) for i in range(len(cfg.analog))]
+    analog = [_code(code, cfg) for code in _columns(rows["a"])]
     if cfg.revision == "1991" and any((rows["a"][:, i] == -32768).any() for i in range(len(cfg.analog))):
         flags.append("code 0x8000 in BINARY of 1991, taken as a value")
     digital = [((rows["d"][:, i // 16] >> (i % 16)) & 1).astype(float) for i in range(len(cfg.digital))]
     return Data(rows["n"].astype(float), stamps, analog, digital, tuple(flags))
 
 
-def _code(column: NDArray[np.generic], cfg: Configuration) -> FloatArray:
+def _columns(rows: NDArray[np.generic]) -> FloatArray:
+    """Columns of `rows`, shape (n, m) -> (m, n); a piece of them at a time, which stays in the processor's cache."""
+    out = np.empty(rows.shape[::-1])
     with np.errstate(invalid="ignore"):  # a signalling NaN is as missing as a quiet one
-        code = column.astype(float)
+        for start in range(0, rows.shape[0], PIECE):
+            out[:, start : start + PIECE] = rows[start : start + PIECE].T
+    return out
+
+
+def _code(code: FloatArray, cfg: Configuration) -> FloatArray:
     if cfg.data_format == "FLOAT32":
         code[~np.isfinite(code) | (code <= _MISSING_FLOAT32)] = np.nan
     elif cfg.data_format == "BINARY32":
