@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -16,6 +17,8 @@ def unneeded_later() -> None:
 
     For a process of its own, before another thread runs. Whatever else of these libraries is asked for later is there.
     """
+    if "numba.np.arraymath" in sys.modules:
+        return
     # SciPy takes in whatever NumPy names, its translator of Fortran with it; Numba, what reads a file of settings and
     # lists what is installed.
     for name in ("numpy.f2py", "numpy.testing", "yaml", "importlib.metadata"):

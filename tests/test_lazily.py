@@ -65,7 +65,10 @@ import scipy.special
 import drm.special
 for f in told:
     assert f is getattr(scipy.special, f.__name__) is getattr(drm.special, f.__name__)
+assert scipy.special._ufuncs.stdtr is scipy.special.stdtr
 assert scipy.special.logsumexp([0.0, 0.0]) > 0.69
+by_itself("scipy.special._ufuncs")
+assert sys.modules["scipy.special"] is scipy.special
 """
 
 ABSENT = """
