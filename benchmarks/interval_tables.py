@@ -27,6 +27,8 @@ MECHANISM = (
 )
 #: A wipe wrong by more than this and not flagged is what must not happen, mm.
 GROSS_MM = 1.5
+#: What a stated interval of 95 % is to hold the truth in.
+LIMITS = (0.92, 0.97)
 
 
 @dataclass(frozen=True)
@@ -70,7 +72,9 @@ def held(rows: Iterable[Row], name: str) -> tuple[np.ndarray, np.ndarray]:
     return got[:, 0], np.abs(got[:, 0]) <= got[:, 2]
 
 
-def by_feature(rows: Sequence[Row], title: str) -> None:
+def by_feature(rows: Sequence[Row], title: str, *, judged: bool = True) -> list[str]:
+    """Print the table; says what lies outside :data:`LIMITS` where it is `judged`, and how many wipes are wrong."""
+    missed: list[str] = []
     flagged = sum(bool(r.flagged) for r in rows)
     print(f"\n{title}: {len(rows)} rows, {flagged} flagged ({100 * flagged / max(len(rows), 1):.1f} %)")
     head = f"{'feature':24}{'n':>6}{'inside':>8}{'95 % of it':>13}{'open':>7}{'close':>7}"
@@ -91,13 +95,21 @@ def by_feature(rows: Sequence[Row], title: str) -> None:
         for kind in ("open", "close"):
             _, one_kind = held([r for r in rows if r.kind == kind], name)
             share += f"{one_kind.mean():7.3f}" if one_kind.size else f"{'-':>7}"
-        print(f"{name:24}{e.size:6d}{share}" + "".join(f"{x:10.4g}" for x in figures) + f"{missing:9d}")
+        met = not judged or LIMITS[0] <= inside.mean() <= LIMITS[1]
+        print(
+            f"{name:24}{e.size:6d}{share}"
+            + "".join(f"{x:10.4g}" for x in figures)
+            + f"{missing:9d}{'' if met else '  MISSED'}"
+        )
+        if not met:
+            missed.append(f"intervals of {name}: {100 * inside.mean():.1f} % hold the truth")
     wrong = [r for r in every if not r.flagged and abs(r.errors.get("arcing_wipe_mm", (0.0,))[0]) > GROSS_MM]
     print(f"unflagged wipes wrong by more than {GROSS_MM} mm: {len(wrong)}")
     for r in wrong[:20]:
         print(
             f"    {r.condition}, record {r.record}, {r.interrupter} {r.kind}: {r.errors['arcing_wipe_mm'][0]:+.2f} mm"
         )
+    return missed + ([f"unflagged wipes wrong by more than {GROSS_MM} mm: {len(wrong)}"] if wrong else [])
 
 
 def by_condition(jobs: Sequence[Job]) -> None:

@@ -27,7 +27,7 @@ from drm._median_kernel import median, middle, ordered, scatter
 from drm._move_kernels import NEAR, posterior, profile, ramp_search
 from drm._shape_kernels import averaged
 
-# Compiled with _commutation_kernels, _joint_kernels, _median_kernel, _move_kernels, _shape_kernels: 0e589924618d2138
+# Compiled with _commutation_kernels, _joint_kernels, _median_kernel, _move_kernels, _shape_kernels: 00f173400a217d53
 __all__ = [
     "Found",
     "Seen",

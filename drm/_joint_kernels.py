@@ -230,7 +230,7 @@ def solved(normal: FloatArray, right: FloatArray, p: int) -> tuple[FloatArray, F
     return step, variance
 
 
-@njit(cache=True, nogil=False, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def courses(
     time: FloatArray, v: FloatArray, i: FloatArray, at: float, apart_s: float, sliding_s: float
 ) -> tuple[float, float, float, float]:
@@ -262,7 +262,7 @@ def _precision(reach: float, closed: float, arcing: float, closed_scatter: float
     return out
 
 
-@njit(cache=True, nogil=False, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def joint_step(
     time: FloatArray,
     v: FloatArray,

@@ -20,7 +20,7 @@ from drm._commutation_kernels import SHAPES, Window, innovations, share_at
 from drm._hum_kernels import _backward, _cholesky
 from drm._joint_kernels import MOVE, normal_equations
 
-# Compiled with _commutation_kernels, _hum_kernels, _joint_kernels: bbf880e049b1009e
+# Compiled with _commutation_kernels, _hum_kernels, _joint_kernels: f7a681ccf3f69a0d
 __all__ = ["COURSES", "SINES", "averaged", "parts", "sines"]
 
 FloatArray = NDArray[np.float64]
