@@ -108,7 +108,9 @@ def instants(reading: Reading, unit: str) -> tuple[tuple[float, float], tuple[fl
     good = np.isfinite(reading.time_ms) & np.isfinite(reading.travel_mm)
     if good.sum() < 2:
         return (np.nan, np.nan), (np.nan, np.nan)
-    t, s = reading.time_ms[good], reading.travel_mm[good]
+    t, s = reading.time_ms, reading.travel_mm
+    if not good.all():
+        t, s = t[good], s[good]
     placed = [(float(np.interp(v, t, s)) if np.isfinite(v) else np.nan, np.nan) for v, _ in at]
     return placed[0], placed[1]
 
