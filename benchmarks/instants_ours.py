@@ -14,7 +14,7 @@ from drm.denoise import noise_sigma
 from drm.masking import stray_samples
 from drm.parting import DELAY, DELAY_U, EARLY
 from drm.quantity import Quantity
-from drm.resistance import Trace
+from drm.resistance import METALLIC_VOLT, Trace
 from drm.zones import Zones, segment
 
 #: Share of a record in which the contact is known to rest; longest move looked for, s.
@@ -46,7 +46,7 @@ def fitted(signal: Signal, shapes: tuple[int, ...] | None = None) -> Commutation
     v, i, step = signal.voltage_v, signal.current_a, 1.0 / signal.case.rate_hz
     rest = slice(0, int(REST * v.size))
     sigma = noise_sigma(v[rest], resolution=signal.case.step_v)
-    near = arcing_from(v, i, float(np.median(v[rest] / i[rest])), sigma, signal.last)
+    near = arcing_from(v, i, float(np.median(v[rest] / i[rest])), sigma, signal.last, METALLIC_VOLT)
     before = slice(0, near - math.ceil(CLEAR_S / step))
     power = float(i[before] @ i[before])
     rate = np.gradient(i, signal.time_s) if signal.case.henry else np.zeros(v.size)

@@ -45,15 +45,18 @@ def last_metallic(v: FloatArray, i: FloatArray, threshold: float, least: float, 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def means(v: FloatArray, i: FloatArray, stop: int, size: int) -> tuple[FloatArray, FloatArray]:
-    """Means of voltage and current over blocks of `size` samples up to `stop`, NaN left out; NaN where none is left."""
+def means(v: FloatArray, i: FloatArray, stop: int, size: int, most: float) -> tuple[FloatArray, FloatArray]:
+    """Means of voltage and current over blocks of `size` samples up to `stop`; NaN where none is left.
+
+    NaN is left out, and what lies above `most` volts.
+    """
     n = (stop + size - 1) // size
     volts, amps = np.empty(n), np.empty(n)
     for b in range(n):
         x = y = 0.0
         held = 0
         for k in range(b * size, min((b + 1) * size, stop)):
-            if v[k] == v[k] and i[k] == i[k]:
+            if v[k] <= most and i[k] == i[k]:
                 x += v[k]
                 y += i[k]
                 held += 1
@@ -219,7 +222,17 @@ def _search(v: FloatArray, i: FloatArray, closed: float, sigma: float, settled: 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def arcing_from(v: FloatArray, i: FloatArray, closed: float, sigma: float, last: int) -> int:
+def _metal(v: FloatArray, start: int, stop: int, most: float) -> FloatArray:
+    """Copy of a part, NaN where it is above `most` volts."""
+    out = v[start:stop].copy()
+    for k in range(out.size):
+        if out[k] > most:
+            out[k] = np.nan
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def arcing_from(v: FloatArray, i: FloatArray, closed: float, sigma: float, last: int, most: float) -> int:
     """Most likely first sample of the arcing state up to `last`; ``last + 1`` where there is none.
 
     Both states are Student's t about ``R I``: the closed one as wide as noise and sliding roughness, the arcing one as
@@ -233,12 +246,14 @@ def arcing_from(v: FloatArray, i: FloatArray, closed: float, sigma: float, last:
         Closed level; noise of the voltage.
     last : int
         Last sample in which metal conducts.
+    most : V
+        That no metal bears: what lies above is parted, a bounce, and tells nothing of the arcing contact's resistance.
     """
     stop = last + 1
     size = max(1, stop // BLOCKS)
     if size == 1:
-        return _search(v[:stop].copy(), i[:stop].copy(), closed, sigma, SETTLED)
-    volts, amps = means(v, i, stop, size)
+        return _search(_metal(v, 0, stop, most), i[:stop].copy(), closed, sigma, SETTLED)
+    volts, amps = means(v, i, stop, size, most)
     near = _search(volts, amps, closed, sigma / math.sqrt(size), ROUGHLY)
     start, stop = max(0, (near - BEFORE) * size), min(stop, (near + AFTER) * size)
-    return start + _search(v[start:stop].copy(), i[start:stop].copy(), closed, sigma, SETTLED)
+    return start + _search(_metal(v, start, stop, most), i[start:stop].copy(), closed, sigma, SETTLED)

@@ -18,7 +18,7 @@ from drm._median_kernel import median, middle
 from drm._parting_kernels import beside, earlier_touch, parted_state, tail, touch
 from drm._resistance_kernels import at_rest, before_move, clear, slope, steep
 
-# Compiled with _change_kernels, _median_kernel, _parting_kernels, _resistance_kernels: c1925bbad1bb0b79
+# Compiled with _change_kernels, _median_kernel, _parting_kernels, _resistance_kernels: 1e1105d250a71dc2
 __all__ = ["After", "Looked", "Near", "after_move", "look", "near_move", "own"]
 
 FloatArray = NDArray[np.float64]
@@ -230,7 +230,7 @@ def look(
         if last < n - 3:
             touched, shown = touch(clock, volts, amps, last - start, ceiling)
     cut = min(last, limit)
-    split = arcing_from(_own_drop(v, i, loop), i, closed_own, sigma, cut)
+    split = arcing_from(_own_drop(v, i, loop), i, closed_own, sigma, cut, metallic)
     # At rated speed the move takes half a millisecond, in a slow operation a tenth of the zone.
     longest = max(1.5e-3, 0.2 * (cut - split) * step)
     first = max(0, min(split, cut) - math.ceil((3.5 * longest + SLIDING_S) / step - 1e-6))

@@ -55,6 +55,8 @@ class SiblingCurve:
         NaN where it means nothing.
     main_end, arcing_start, arcing_end : float
         Where the commutation begins (seen from the closed position), where it ends, and the arcing contact's instant.
+    step_uohm : float
+        Of the voltage channel's quantisation.
     """
 
     interrupter: str
@@ -68,6 +70,7 @@ class SiblingCurve:
     main_end: float
     arcing_start: float
     arcing_end: float
+    step_uohm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -136,6 +139,7 @@ def _curve_of(r: Reading, travel: bool) -> SiblingCurve:
         float(at[0]),
         float(at[1]),
         float(at[2]),
+        r.step_uohm,
     )
 
 
@@ -182,7 +186,9 @@ def shape_of(curve: SiblingCurve, zone: Zone) -> tuple[FloatArray, FloatArray]:
         middle = float(mine[(mine.size - 1) // 2] + mine[mine.size // 2]) / 2 if mine.size else 0.0
         if mine.size >= _LEAST_SAMPLES and middle > 0:
             level[i] = math.log(middle)
-            u[i] = 1.2533 * mad_sd(mine) / math.sqrt(max(mine.size / _CORRELATED, 1.0)) / middle
+            scatter = 1.2533 * mad_sd(mine) / math.sqrt(max(mine.size / _CORRELATED, 1.0))
+            # The median of a coarse trace stays on its steps, however many samples it is of.
+            u[i] = math.hypot(scatter, curve.step_uohm / math.sqrt(12.0)) / middle
     return level, u
 
 

@@ -20,6 +20,7 @@ from drm.operations import Operation
 from drm.record import Record
 from drm.resistance import Trace, resistance_of, without_loop
 from drm.siblings_use import COARSE_WIPE
+from drm.units import factor
 from drm.zones import Zones
 
 __all__ = ["Reading", "read_interrupter"]
@@ -53,6 +54,8 @@ class Reading:
     travel_mm : ndarray, shape (n,), or None
         From the closed position, positive towards open.
     zones : Zones
+    step_uohm : float
+        Of the voltage channel's quantisation, at the injected current; zero where it is not known.
     """
 
     interrupter: Interrupter
@@ -64,6 +67,7 @@ class Reading:
     shown_uohm: FloatArray
     travel_mm: FloatArray | None
     zones: Zones
+    step_uohm: float = 0.0
 
 
 @kept
@@ -128,8 +132,14 @@ def read_interrupter(
         shrink(conducting, sigma=1e6 * trace.sigma_v / trace.injected_a),
         mm,
         zones,
+        _step_uohm(record, interrupter, trace),
     )
     return reading, row
+
+
+def _step_uohm(record: Record, interrupter: Interrupter, trace: Trace) -> float:
+    channel = record.channel(interrupter.voltage)
+    return 1e6 * channel.resolution * factor(channel.unit, "V", channel=channel.name) / trace.injected_a
 
 
 def _identity(record: Record, breaker: Breaker, operation: Operation, interrupter: Interrupter) -> dict[str, Any]:

@@ -27,7 +27,8 @@ def departure(time: FloatArray, samples: FloatArray, last: int) -> float:
     if np.isfinite(beside).sum() < 8:
         beside = samples[last + 1 : last + 2001]
     level = float(np.nanmedian(beside))
-    width = max(6.0 * 1.4826 * spread(beside, level), 1e-3 * abs(level))
+    off = np.sort(np.abs(beside[np.isfinite(beside)] - level))
+    width = max(6.0 * 1.4826 * spread(beside, level), 1e-3 * abs(level), 3.0 * float(off[9 * off.size // 10]))
     quiet = np.abs(samples[last + 1 : min(samples.size - 1, last + 20)] - level) <= width
     a = last + 1 + (int(np.argmax(quiet)) if quiet.any() else quiet.size)
     b, c = a - 1, a - 2
@@ -68,6 +69,16 @@ def test_first_touch_is_the_earliest_of_what_voltage_and_current_show(seed: int,
         expected.append(departure(time, i, last))
     assert shown == pytest.approx(expected[0], rel=1e-12)
     assert told == pytest.approx(np.nanmin(expected), rel=1e-12)
+
+
+def test_a_coarse_trace_that_rests_on_one_step_moves_no_touch() -> None:
+    """Nine of twenty samples lie a step away from the level, so that half of the departures from it are none."""
+    time, v, _, last = turned(5, 0)
+    step = 0.15
+    i = np.where(np.arange(v.size) <= last, AMPS, step * (np.arange(v.size) % 20 < 9))
+    v[last + 1 :] = 2.0  # at its ceiling: the current shows the touch
+    told, _ = kernels.touch(np.ascontiguousarray(time), v, i, last, 2.0)
+    assert time[last + 1] <= told <= time[last]
 
 
 def test_a_current_that_flows_all_the_time_tells_no_touch() -> None:

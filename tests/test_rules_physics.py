@@ -77,6 +77,11 @@ def test_one_kind_alone_must_be_drawn_out_further():
     assert coded(say(drawn_out(times=4.0, kinds=("open",))), "main.uneven")
 
 
+def test_a_commutation_that_a_coarse_trace_hardly_tells_is_not_drawn_out():
+    t = drawn_out(times=3.0)
+    assert not coded(say(t.assign(commutation_ms_u=0.3)), "main.uneven")
+
+
 def test_a_slower_mechanism_does_not_draw_the_commutation_out():
     t = drawn_out(times=3.0)
     t.loc[t["interrupter"] == "C1", "parting_speed_m_s"] /= 3.0

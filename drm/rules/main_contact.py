@@ -19,6 +19,8 @@ __all__ = ["bounce", "uneven"]
 #: both together not 1.3 times. Where only one kind was recorded it takes more. Common practice, no source.
 BOTH, BOTH_MORE_MM, FAR = 1.6, 0.8, 2.5
 ALONE, ALONE_MORE_MM = 3.0, 3.0
+#: And by so many of its standard uncertainties: what noise or a coarse trace leaves unknown draws nothing out.
+SURE = 3.0
 #: mm in a millisecond where the speed is not known: rated speeds are some metres a second.
 PACE_MM_MS = 4.0
 #: Bounce longer than this, ms, or than so many times the siblings', is worth following: common practice, no source.
@@ -33,11 +35,14 @@ def uneven(c: Context) -> Iterator[Finding]:
     paced = "parting_speed_m_s" in rows and bool(np.isfinite(rows["parting_speed_m_s"]).all())
     # In mm, so that a slower mechanism does not draw it out.
     pace = rows["parting_speed_m_s"] if paced else PACE_MM_MS
-    rows = rows.assign(length=rows["commutation_ms"] * pace)
+    rows = rows.assign(length=rows["commutation_ms"] * pace, spread=rows["commutation_ms_u"] * pace)
     # A handful of rows: plain lists are quicker than a frame's groups.
     lengths: dict[str, dict[str, list[float]]] = {}
-    for name, kind, value in zip(rows["interrupter"], rows["kind"], rows["length"], strict=True):
+    spreads: dict[tuple[str, str], list[float]] = {}
+    columns = ("interrupter", "kind", "length", "spread")
+    for name, kind, value, u in zip(*(rows[c] for c in columns), strict=True):
         lengths.setdefault(str(kind), {}).setdefault(str(name), []).append(float(value))
+        spreads.setdefault((str(name), str(kind)), []).append(float(u))
     found: dict[str, list[tuple[float, float, float, str]]] = {}
     for kind, mine in sorted(lengths.items()):
         each = {name: median(values) for name, values in mine.items()}
@@ -49,6 +54,7 @@ def uneven(c: Context) -> Iterator[Finding]:
     for name, hits in sorted(found.items()):
         ratio, value, usual, kind = min(hits)
         times, more = (BOTH, BOTH_MORE_MM) if len(hits) > 1 else (ALONE, ALONE_MORE_MM)
+        more = max(more, SURE * median(spreads[name, kind]))
         if not (ratio > times and value - usual > more):
             continue
         level: Level = "inspect" if ratio > FAR and len(hits) > 1 else "watch"
