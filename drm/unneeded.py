@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from drm.lazily import absent, by_itself, lazily
 from drm.special import COMPILED
@@ -24,11 +24,13 @@ def unneeded_later() -> None:
     for name in ("numpy.f2py", "numpy.testing", "yaml", "importlib.metadata"):
         lazily(name)
     by_itself(COMPILED)
-    # Numba asks for SciPy's linear algebra, so that kernels can multiply matrices; none here does.
-    with absent("scipy.linalg.cython_blas"), _untimed():
-        import numba.np.arraymath
+    # Numba asks for SciPy's linear algebra, so that kernels can multiply matrices; none here does. Another release may
+    # have the module that asks elsewhere: then it asks.
+    with absent("scipy.linalg.cython_blas"), _untimed(), suppress(ImportError):
+        import numba.np.arraymath  # noqa: F401
     # It would look through all that is installed for extensions of its own: types that no kernel here knows.
-    numba.core.entrypoints._already_initialized = True
+    if (extensions := sys.modules.get("numba.core.entrypoints")) is not None:
+        vars(extensions)["_already_initialized"] = True
 
 
 @contextmanager
@@ -36,10 +38,12 @@ def _untimed() -> Iterator[None]:
     """Spare Numba the timing of each of the thousands of calls of LLVM, which nobody reads."""
     import llvmlite.binding
 
-    ffi = llvmlite.binding.ffi
-    told = ffi.register_lock_callback
-    ffi.register_lock_callback = lambda *_: None
+    ffi = vars(llvmlite.binding.ffi)
+    if (told := ffi.get("register_lock_callback")) is None:
+        yield
+        return
+    ffi["register_lock_callback"] = lambda *_: None
     try:
         yield
     finally:
-        ffi.register_lock_callback = told
+        ffi["register_lock_callback"] = told

@@ -109,6 +109,8 @@ from scipy.linalg import cho_factor, cython_blas
 from scipy.signal import butter, sosfilt
 assert np.isfinite(sosfilt(butter(2, 0.1, output="sos"), np.ones(9))).all()
 from sklearn.isotonic import IsotonicRegression
+import llvmlite.binding
+assert llvmlite.binding.ffi.register_lock_callback.__name__ == "register_lock_callback"
 import numba
 @numba.njit
 def twice(x):
