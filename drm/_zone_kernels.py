@@ -31,6 +31,8 @@ CONDUCTING, DIVISIBLE = 0.1, 0.3
 STILL = 1000
 #: The current moves where it would move by its whole in this, s.
 WHOLE_S = 2e-3
+#: How far about the move the current is looked at, s.
+ABOUT_S = 0.6e-3
 #: How long the closed contact is looked at before the move, s.
 SLIDING_S = 5e-3
 
@@ -120,6 +122,8 @@ class After(NamedTuple):
         Samples in which the current does not move.
     below, many : int
         Readings up to the middle of the arcing state below what a closed contact has, and all of them.
+    astray : A
+        By how much more the current ranges about the move than it has gone up or down in all.
     """
 
     rests: int
@@ -127,6 +131,7 @@ class After(NamedTuple):
     steady: int
     below: int
     many: int
+    astray: float
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -268,12 +273,35 @@ def look(
     )
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _astray(time: FloatArray, amps: FloatArray, begin: float, end: float) -> float:
+    """Range of the current between two instants, beyond how far apart it is at them; of the middle one of each three.
+
+    Zero where fewer than five samples tell it.
+    """
+    least, most = np.inf, -np.inf
+    first = last = 0.0
+    many = 0
+    for k in range(1, time.size - 1):
+        if begin <= time[k] <= end:
+            a, b, c = amps[k - 1], amps[k], amps[k + 1]
+            x = max(min(a, b), min(max(a, b), c))
+            if math.isfinite(a + b + c):
+                first = x if many == 0 else first
+                last = x
+                least, most = min(least, x), max(most, x)
+                many += 1
+    return most - least - abs(last - first) if many >= 5 else 0.0
+
+
 @njit(cache=True, nogil=False, error_model="numpy")
 def after_move(
     onward: FloatArray,
     ohm: FloatArray,
     rate: FloatArray,
+    amps: FloatArray,
     cut: int,
+    begin: float,
     over: float,
     overall: float,
     arcing: float,
@@ -286,6 +314,8 @@ def after_move(
 
     Parameters
     ----------
+    begin : s
+        When the move begins.
     overall, arcing : ohm
         Of the whole arcing state, and of the fit.
     moving : A/s by ohm
@@ -309,4 +339,6 @@ def after_move(
     for k in range(start, stop):
         below += ohm[k] < low
         many += math.isfinite(ohm[k])
-    return After(rests, level, rests if still else past, below, many)
+    # Not where it parts or bounces.
+    astray = _astray(onward[: min(max(stop, 0), cut + 1)], amps, begin - ABOUT_S, over + ABOUT_S)
+    return After(rests, level, rests if still else past, below, many, astray)

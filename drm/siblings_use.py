@@ -33,6 +33,7 @@ _LEAVES: tuple[tuple[str, tuple[str, ...]], ...] = (
     (NO_TRAVEL, ("",)),
     (COARSE_WIPE, ("",)),
     ("the reading falls below", ("main_resistance", "arcing_contact")),
+    ("the current goes down and up", ("main_resistance", "arcing_contact")),
     ("the current was cut off", _BEFORE_THE_CUT),
     ("the current began only", _BEFORE_THE_CUT),
     ("the current flows before the voltage", ("main_", "commutation_")),

@@ -44,6 +44,9 @@ UNSEEN_S = 0.8e-3
 DISTURBED_S = 5e-3
 #: Fewest samples in which the current moves that can tell the sense loop's inductance.
 FEWEST_MOVING = 4
+#: A current that goes down and up by this share of it while it moves between the contacts is another contact's doing: a
+#: source in its limit gives less through the arcing contact than through the main one, but no more and less in turn.
+ASTRAY = 0.05
 #: A level less than this many times the closed one is no arcing contact's: a worn one that carries the whole current is
 #: twice the closed contact's and more, one that leaves the parallel path early raises it by a sixth. Common practice.
 LEAST_RISE = 1.5
@@ -57,6 +60,7 @@ NO_ARCING = (
 UNSEEN = (
     "the current flows before the voltage shows a touch: a first touch that no sample saw, or another contact's current"
 )
+UNSTEADY = "the current goes down and up while it moves between the contacts: a loose injection lead"
 DISTURBED = "the reading falls below what the closed contact has while the contact moves: a disturbed trace"
 
 
@@ -164,6 +168,8 @@ def segment(
     # No contact in the loop can do that.
     if after.below >= 3 and after.below > 0.02 * after.many:
         reasons.append(DISTURBED)
+    if after.astray > ASTRAY * trace.injected_a:
+        reasons.append(UNSTEADY)
     return known(
         main_s=main,
         commutation_s=duration,
@@ -314,7 +320,9 @@ def _after(trace: Trace, seen: Looked, near: Near, fit: Commutation) -> After:
         seen.onward,
         near.ohm,
         seen.rate,
+        seen.amps,
         cut,
+        fit.middle_s.value - 0.5 * fit.duration_s.value,
         fit.middle_s.value + 0.5 * fit.duration_s.value,
         near.arcing,
         fit.arcing_ohm.value,

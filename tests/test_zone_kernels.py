@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from drm import _zone_kernels as kernels
@@ -66,7 +67,8 @@ def test_levels_near_the_move_are_those_of_the_twin(seed: int, n: int, split: in
 def test_what_lies_beyond_the_move_is_that_of_the_twin(seed: int, n: int, over: float, moving: float) -> None:
     volts, amps, rate = samples(seed, n)
     time, ohm, cut = np.arange(n) * STEP, volts / amps, n - 1
-    found = kernels.after_move(time, ohm, rate, cut, over, 250e-6, 300e-6, moving, n // 4, n // 2, 60e-6)
+    begin = over - 0.4e-3
+    found = kernels.after_move(time, ohm, rate, amps, cut, begin, over, 250e-6, 300e-6, moving, n // 4, n // 2, 60e-6)
     good = np.isfinite(ohm)
     after = ohm[(time > over) & good]
     level = float(np.median(after)) if after.size else 250e-6
@@ -75,6 +77,11 @@ def test_what_lies_beyond_the_move_is_that_of_the_twin(seed: int, n: int, over: 
     assert found.steady == (int(((time > over) & ~moves).sum()) if moves.any() else after.size)
     part = slice(n // 4, n // 2)
     assert (found.below, found.many) == (int((ohm[part][good[part]] < 60e-6).sum()), int(good[part].sum()))
+    middle = np.median(sliding_window_view(amps[: n // 2], 3), axis=1) if n >= 6 else np.empty(0)
+    inside = (time[1 : middle.size + 1] >= begin - 0.6e-3) & (time[1 : middle.size + 1] <= over + 0.6e-3)
+    told = middle[inside & np.isfinite(middle)]
+    astray = float(np.ptp(told)) - abs(float(told[-1] - told[0])) if told.size >= 5 else 0.0
+    assert found.astray == pytest.approx(astray)
 
 
 @settings(deadline=None, max_examples=20)

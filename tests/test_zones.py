@@ -74,6 +74,18 @@ def test_closing_is_opening_told_backwards() -> None:
     assert z.arcing_s.value == pytest.approx(end - 0.0771, abs=1.5 / RATE)
 
 
+@pytest.mark.parametrize(("dip", "said"), [(0.0, False), (0.3, True)])
+def test_a_current_that_dips_while_it_moves_over_is_said(dip: float, said: bool) -> None:
+    """A contact's move changes the current of a source in its limit one way; a loose lead lets it go and come back."""
+    a = opening()
+    lost = 1.0 - dip * np.exp(-(((a.time_s - 0.0742) / 3e-4) ** 2))
+    lower = np.where(a.time_s > 0.0742, 0.8, 1.0)
+    both = a.time_s < 0.0771
+    factor = np.where(both, lost * lower, 1.0)
+    z = segment(replace(a, voltage_v=a.voltage_v * factor, current_a=a.current_a * factor))
+    assert any("goes down and up" in r for r in z.reasons) is said
+
+
 def test_a_touch_too_short_for_a_sample_is_told_by_the_current() -> None:
     """A bounce's arc carries current while the voltage is high: the first gain is where the current began."""
     a = opening()
