@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from drm._fit_kernels import Found
     from drm._jointly_kernels import Left
 
-__all__ = ["Commutation", "commutation_of", "fit_commutation", "nothing_left"]
+__all__ = ["Commutation", "fit_commutation", "nothing_left"]
 
 FloatArray = NDArray[np.float64]
 
@@ -67,6 +67,7 @@ def fit_commutation(
     long_run: float = 1.0,
     scatter_v: float = 0.0,
     shapes: tuple[int, ...] | None = None,
+    left: Left | None = None,
 ) -> Commutation | None:
     """Fit the move near a sample.
 
@@ -93,6 +94,9 @@ def fit_commutation(
         Standard deviation of the noise, its slow part included; the white part's where not given.
     shapes : tuple of int, optional
         Only these shapes, where the move's is known.
+    left : Left, optional
+        What hum and offset may have left on the trace: with it a clear slope of a level is taken out and the step to
+        the maximum in everything together is made; see :func:`drm.joint.fit_jointly`.
 
     Returns
     -------
@@ -122,10 +126,10 @@ def fit_commutation(
         long_run,
         scatter_v,
         asked,
-        False,
-        nothing_left(),
+        left is not None,
+        nothing_left() if left is None else left,
     )
-    return commutation_of(found) if found.known else None
+    return _commutation(found) if found.known else None
 
 
 def nothing_left(*, sense: float = 1.0, offset_u_v: float = 1.0) -> Left:
@@ -135,7 +139,7 @@ def nothing_left(*, sense: float = 1.0, offset_u_v: float = 1.0) -> Left:
     return Left(0.0, 0.0, NO_SAMPLES, NO_SAMPLES, NO_SAMPLES, NO_PRIOR, sense, offset_u_v)
 
 
-def commutation_of(found: Found) -> Commutation:
+def _commutation(found: Found) -> Commutation:
     """What the kernels found, its values with their uncertainties."""
     return Commutation(
         middle_s=Quantity(found.middle, found.middle_u),

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from drm.commutation import Commutation, commutation_of, nothing_left
+from drm.commutation import Commutation, fit_commutation, nothing_left
 from drm.hum import Hum
 from drm.quantity import Quantity
 
@@ -28,8 +28,6 @@ FloatArray = NDArray[np.float64]
 
 #: Least uncertainty of an offset, V.
 LEAST_V = 1e-9
-#: No shape of the move is told.
-NO_SHAPES = np.zeros(0, dtype=np.bool_)
 
 
 def fit_jointly(
@@ -69,29 +67,22 @@ scatter_v
     Commutation or None
         None where fewer than eight samples lie in reach.
     """
-    from drm._jointly_kernels import fitted
-
-    time, volts, amps, rate = (np.ascontiguousarray(x) for x in (time_s, voltage_v, current_a, rate_a_s))
-    found = fitted(
-        time,
-        volts,
-        amps,
-        rate,
-        near,
-        0,
-        last,
-        closed_ohm.value,
-        closed_ohm.u,
-        closed_scatter_ohm,
-        sigma_v,
-        longest_s,
-        long_run,
-        scatter_v,
-        NO_SHAPES,
-        True,
-        _left(hum, offset_u_v, sense),
+    return fit_commutation(
+        time_s,
+        voltage_v,
+        current_a,
+        rate_a_s,
+        near=near,
+        first=0,
+        last=last,
+        closed_ohm=closed_ohm,
+        closed_scatter_ohm=closed_scatter_ohm,
+        sigma_v=sigma_v,
+        longest_s=longest_s,
+        long_run=long_run,
+        scatter_v=scatter_v,
+        left=_left(hum, offset_u_v, sense),
     )
-    return commutation_of(found) if found.known else None
 
 
 def _left(hum: Hum | None, offset_u_v: float, sense: float) -> Left:
