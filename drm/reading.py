@@ -30,8 +30,8 @@ FloatArray = NDArray[np.float64]
 #: Standard uncertainty of a start of motion, s, and as a share of the time since: encoder steps hide it, the longer
 #: the slower it moves.
 MOTION_U, MOTION_SHARE = 300e-6, 0.02
-#: A wipe of a greater standard uncertainty, mm, is flagged: twice it is what a wipe may be short by and matter.
-COARSE_WIPE_MM = 0.75
+#: A wipe of a greater standard uncertainty, mm, is flagged: three times it is what a wipe may be short by and matter.
+COARSE_WIPE_MM = 0.5
 
 #: Record -> (window, reference) -> times from it: what the interrupters of one mechanism share.
 _CLOCKS: WeakKeyDictionary[Record, dict[tuple[int, int, float], FloatArray]] = WeakKeyDictionary()
