@@ -88,11 +88,13 @@ def earlier_touch(v: FloatArray, last: int, threshold: float, step: float) -> in
     A touch that is over within a sample shows in one, as an impulse does, and not whole where the chain's filter is
     slow. Where the parted state before it has none, it was a touch.
     """
-    dip = DIP * median(v[last + 1 : last + 1 + ENOUGH])
+    many = math.ceil(BOUNCE_S / step)
+    beyond = min(last + 1 + many, v.size)
+    before = v[beyond : beyond + ENOUGH]
+    # Of what lies next to it: the voltage of a source in its limit drifts.
+    dip = DIP * median(before[: max(8, many)])
     if dip > threshold:
         threshold = dip
-    beyond = min(last + 1 + math.ceil(BOUNCE_S / step), v.size)
-    before = v[beyond : beyond + ENOUGH]
     touching = 0
     for x in before:
         touching += x < threshold
