@@ -34,6 +34,8 @@ RAMP_LATE, CEILING_LATE = 0.5, 0.7
 #: However fast the sampling, filters that were chosen for something else differ by some ten microseconds; and where the
 #: events cannot be read between samples the shift is known to the length of a chatter only, s.
 FILTER_S, CHATTER_S = 15e-6, 0.15e-3
+#: So many standard uncertainties between a shift and what the events say are a contradiction.
+SURE = 3.0
 #: Samples that the chain's filter takes to let a fall begin firmly.
 GENTLE = 2.5
 #: No bounce after the first touch is longer, s (common practice, no source): the contact has gone on by then.
@@ -164,7 +166,12 @@ def _skew(trace: Trace, states: States | None) -> Quantity:
             # A source with voltage to spare feeds the arc: the current goes on after the loss on one clock too.
             return NOTHING
         # The contradictions alone: bounce and chatter leave them several shifts to agree upon.
-        return Quantity(at * step, math.hypot(1.5 * step, CHATTER_S))
+        u = math.hypot(1.5 * step, CHATTER_S)
+        told = _events(trace, states).lag_s
+        # What each channel tells by itself of the first touch or the last loss is against that shift: a bounce's.
+        if abs(told - at * step) > SURE * u:
+            return NOTHING
+        return Quantity(at * step, u)
     return Quantity(fine * step, math.hypot(math.hypot(EVENT_U, _slow_answer(trace, share)) * step, FILTER_S))
 
 

@@ -42,6 +42,14 @@ def test_a_bounce_of_a_millisecond_is_no_wrong_pairing(condition, number):
     assert not drawn(condition, number)[1]
 
 
+@pytest.mark.parametrize("seed", [(2039, 705), (2036, 917)])
+def test_a_bounce_that_fits_the_first_touch_is_no_skew(seed):
+    """Shifted by half a millisecond the voltage contradicts the current least, and both show one touch as it is."""
+    rng = np.random.default_rng(seed)
+    made = simulate(draw(rng)[1], rng=rng)
+    assert "setup.skew" not in {f.code for f in drm.diagnose(made.record, made.breaker).findings}
+
+
 def test_a_skew_that_most_show_is_taken_out_of_all():
     made, found = drawn("skew_two_devices", 11)
     assert found == {("setup.skew", tuple(sorted(i.name for i in made.breaker.interrupters)))}
