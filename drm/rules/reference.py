@@ -11,7 +11,7 @@ from drm.reference_figures import Gap
 from drm.reference_whole import Compared, compared
 from drm.rules.context import Context, joined
 from drm.rules.reference_words import ADVICE, SAY, WORDS
-from drm.wording import title_of, unit_of
+from drm.wording import figure, title_of, unit_of
 
 __all__ = ["INSPECT_P", "WATCH_P", "since_then"]
 
@@ -87,9 +87,10 @@ def _way_of_contact(c: Change) -> str:
 def _told(c: Change) -> str:
     words, unit = WORDS.get(c.feature, (title_of(c.feature), unit_of(c.feature)))
     on = f" on {c.kind}{f' after {c.after}' if c.after else ''}" if c.kind in ("open", "close") else ""
-    told = f"{words}{on} {c.now:.3g} {unit}, then {c.then:.3g} {unit}"
+    now, then, now_20, then_20 = (figure(x, digits=3) for x in (c.now, c.then, c.now_20, c.then_20))
+    told = f"{words}{on} {now} {unit}, then {then} {unit}"
     if math.isfinite(c.now_20):
-        told += f" (at 20 °C {c.now_20:.3g} and {c.then_20:.3g} {unit})"
+        told += f" (at 20 °C {now_20} and {then_20} {unit})"
     return told
 
 

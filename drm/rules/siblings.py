@@ -10,6 +10,7 @@ from drm.findings import Finding, Level
 from drm.rules.cautions import inspect_inside, look_at_mechanism, measure_again
 from drm.rules.context import Context, joined
 from drm.siblings import Contribution, Shift
+from drm.wording import figure
 
 __all__ = ["interrupters_apart", "shifts"]
 
@@ -159,7 +160,8 @@ def _apart(name: str, way: str, items: list[Contribution], scale: str) -> Findin
 def _told(i: Contribution) -> str:
     words, unit = _WORDS.get(i.feature, (i.feature, ""))
     away = f"{abs(i.score):.1f} sd {i.direction}"
-    return f"{words} on {i.kind} {i.value:.3g} {unit} where {i.expected:.3g} is expected, {away}"
+    value, expected = (figure(x, digits=3) for x in (i.value, i.expected))
+    return f"{words} on {i.kind} {value} {unit} where {expected} is expected, {away}"
 
 
 def evidence(i: Contribution) -> dict[str, Any]:
