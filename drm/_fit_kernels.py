@@ -52,6 +52,11 @@ BoolArray = NDArray[np.bool_]
 SHAPE_CHANCE = np.log(np.array([0.3, 0.2, 0.05, 0.2, 0.1, 0.1, 0.05]))
 #: The move takes about this share of the arcing zone, within a factor: a travel of a millimetre or two in some twenty.
 MOVE_SHARE, MOVE_FACTOR = 0.07, 2.5
+#: The moves of one breaker's contacts take as long as one another within a factor: common practice, no source.
+ALIKE_FACTOR = 1.5
+#: What a fluctuation that ends a move early displaces its middle by, in the time that is missing, standard: between
+#: nothing, where the end alone is hidden, and one half, where the rest of the move is.
+CUT_SHORT = 0.15
 #: Samples kept of a window: beyond, neighbours are averaged.
 WINDOW = 240
 #: Fluctuation, by the height of the move, beyond which it and not the noise limits what can be told.
@@ -116,6 +121,8 @@ class Seen(NamedTuple):
         Neighbours averaged.
     noise, step, origin : ohm, s, s
         White noise of a sample; sampling interval; zero of the window's time.
+    alike : s
+        How long the moves of like contacts take; zero where that is not told.
     """
 
     known: bool
@@ -131,6 +138,7 @@ class Seen(NamedTuple):
     noise: float
     step: float
     origin: float
+    alike: float
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -635,7 +643,7 @@ def nowhere() -> Seen:
     """No samples to fit a move to."""
     x, none = np.zeros(0), np.zeros(4)
     w = Window(x, x, x, x, x, np.zeros(0, dtype=np.bool_), 1.0, 0.0, 1.0, 0.0, none, none)
-    return Seen(False, False, w, x, 0.0, 1.0, 1.0, 0.0, 1.0, 1, 0.0, 1.0, 0.0)
+    return Seen(False, False, w, x, 0.0, 1.0, 1.0, 0.0, 1.0, 1, 0.0, 1.0, 0.0, 0.0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -654,6 +662,7 @@ def seen_about(
     longest: float,
     long_run: float,
     scatter_v: float,
+    alike: float,
 ) -> Seen:
     """Where the move is, by a coarse search, and the samples about it.
 
@@ -719,8 +728,10 @@ def seen_about(
         use[k] = math.isfinite(v[k]) and math.isfinite(i[k]) and math.isfinite(rate[k])
         base[k] = white2 + (0.0 if t[k] > m + 0.5 * d else long_run * sliding2 / factor)
     prior, weight = priors(drop, amps, high, last, closed, closed_u, closed_scatter, level, spread, memory, step, noise)
+    if alike > 0.0:
+        prior[3], weight[3] = math.log(alike), 1.0 / math.log(ALIKE_FACTOR) ** 2
     w = Window(t, v, i, rate, base, use, max(local / closed, 1.05), spread, tau, math.sqrt(shared2), prior, weight)
-    return Seen(True, calm, w, passing, m, d, wide, local, closed, factor, noise, step, origin)
+    return Seen(True, calm, w, passing, m, d, wide, local, closed, factor, noise, step, origin, alike)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -822,4 +833,6 @@ def told_of_rough(
     least = max(0.5 * step, 0.5 * seen.factor * step)
     found = over_durations(now, summed(now), found, seen.m, seen.d, asked, step, least, 2.0 * longest, seen.origin)
     crossing = passage(time, seen.passing, found, max(1e-3, longest / 2.0))
-    return with_passage(found, crossing, np.inf, seen.noise, seen.noise)
+    found = with_passage(found, crossing, np.inf, seen.noise, seen.noise)
+    missing = CUT_SHORT * max(seen.alike - found.duration, 0.0)
+    return moved(found, found.middle, math.hypot(found.middle_u, missing), found.duration, found.duration_u)

@@ -68,6 +68,7 @@ def fit_commutation(
     scatter_v: float = 0.0,
     shapes: tuple[int, ...] | None = None,
     left: Left | None = None,
+    alike_s: float = 0.0,
 ) -> Commutation | None:
     """Fit the move near a sample.
 
@@ -97,6 +98,9 @@ def fit_commutation(
     left : Left, optional
         What hum and offset may have left on the trace: with it a clear slope of a level is taken out and the step to
         the maximum in everything together is made; see :func:`drm.joint.fit_jointly`.
+    alike_s : float
+        How long the moves of like contacts in the same operation take; zero where that is not told. Where the contact
+        fluctuates, a knee of the fluctuation can pass for the end of the move.
 
     Returns
     -------
@@ -128,6 +132,7 @@ def fit_commutation(
         asked,
         left is not None,
         nothing_left() if left is None else left,
+        alike_s,
     )
     return _commutation(found) if found.known else None
 

@@ -121,7 +121,7 @@ def by_hand(zones: Zones, edits: Iterable[Edit], *, kind: str, step_s: float) ->
         elif edit.action in ("accept", "exclude"):
             verdict = edit
     if verdict is not None and verdict.action == "accept":
-        out = replace(out, reasons=tuple(r for r in out.reasons if r.startswith(FACTS)))
+        out = replace(out, reasons=tuple(r for r in out.reasons if r.startswith(FACTS)), rise=math.nan)
     if verdict is not None and verdict.action == "exclude":
         out = replace(out, reasons=(*out.reasons, f"excluded by hand ({_short(verdict.reason)})"))
     return out

@@ -97,6 +97,7 @@ def findings(
     )
     rules: tuple[Callable[[Context], Iterator[Finding]], ...] = (
         wipe.no_wipe,
+        wipe.doubtful_wipe,
         limits.file_limits,
         siblings.interrupters_apart,
         siblings.shifts,

@@ -47,13 +47,14 @@ def fit_jointly(
     hum: Hum | None = None,
     offset_u_v: float = 0.0,
     sense: float = 1.0,
+    alike_s: float = 0.0,
 ) -> Commutation | None:
     """The move at the joint maximum, with the uncertainty that all of it leaves.
 
     Parameters
     ----------
     time_s, voltage_v, current_a, rate_a_s, near, last, closed_ohm, closed_scatter_ohm, sigma_v, longest_s, long_run, \
-scatter_v
+scatter_v, alike_s
         As :func:`drm.commutation.fit_commutation` has them.
     hum : Hum, optional
         What was taken out of the trace, with the covariance of its coefficients.
@@ -82,6 +83,7 @@ scatter_v
         long_run=long_run,
         scatter_v=scatter_v,
         left=_left(hum, offset_u_v, sense),
+        alike_s=alike_s,
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import statistics
 from collections.abc import Iterable, Mapping, Sequence
 
 from drm.breaker import Breaker, Interrupter
@@ -21,6 +23,8 @@ __all__ = ["Found", "first_zones", "traces_of", "zones_of"]
 
 #: An interrupter, its trace, its zones and the hum; without a trace where it cannot be used.
 Found = tuple[Interrupter, Trace | None, Zones, Hum | None]
+#: Fewest other interrupters that say how long a move takes.
+FEWEST_ALIKE = 2
 
 
 def traces_of(
@@ -71,18 +75,34 @@ def zones_of(
         return by_hand(zones, edits.get(interrupter.name, ()), kind=operation.kind, step_s=trace.step_s)
 
     ends = _injection_ends({i: edited(i, t, z) for i, t, z, _ in found if t is not None}, operation)
+    alike = _alike(found)
     for interrupter, trace, zones, hum in found:
-        if trace is not None and interrupter.name in ends:
-            cut = _cut(trace, hum, offset_u_v, *ends[interrupter.name])
-            yield interrupter, trace, edited(interrupter, trace, cut), hum
+        if trace is not None and (interrupter.name in ends or interrupter.name in alike):
+            until_s, until_by = ends.get(interrupter.name, (math.nan, ""))
+            again = _again(trace, hum, offset_u_v, until_s, until_by, alike.get(interrupter.name, 0.0))
+            yield interrupter, trace, edited(interrupter, trace, again), hum
         else:
             yield interrupter, trace, edited(interrupter, trace, zones), hum
 
 
 @kept
-def _cut(trace: Trace, hum: Hum | None, offset_u_v: float, until_s: float, until_by: str) -> Zones:
-    """Zones of an interrupter whose current another in series ended or began."""
-    return segment(trace, hum=hum, offset_u_v=offset_u_v, until_s=until_s, until_by=until_by)
+def _again(trace: Trace, hum: Hum | None, offset_u_v: float, until_s: float, until_by: str, alike_s: float) -> Zones:
+    """Zones of an interrupter by what the others of its operation say: the injection's end, how long a move takes."""
+    return segment(trace, hum=hum, offset_u_v=offset_u_v, until_s=until_s, until_by=until_by, alike_s=alike_s)
+
+
+def _alike(found: Sequence[Found]) -> dict[str, float]:
+    """How long the move takes in the others of one operation, s, for each whose arcing contact fluctuates.
+
+    The contacts of one breaker are made alike. Fewer than two others tell nothing.
+    """
+    moves = {i.name: z.commutation_s.value for i, _, z, _ in found if z.commutation_s and not z.reasons}
+    out: dict[str, float] = {}
+    for interrupter, _, zones, _ in found:
+        others = [d for name, d in moves.items() if name != interrupter.name]
+        if zones.fluctuating and len(others) >= FEWEST_ALIKE:
+            out[interrupter.name] = statistics.median(others)
+    return out
 
 
 def _line_frequency(record: Record, breaker: Breaker) -> float:

@@ -19,11 +19,11 @@ from drm.observe import Moving, observe
 from drm.operations import Operation
 from drm.record import Record
 from drm.resistance import Trace, resistance_of, without_loop
-from drm.siblings_use import COARSE_WIPE
+from drm.siblings_use import COARSE_WIPE, MAIN_ALONE, NO_ARCING
 from drm.units import factor
 from drm.zones import Zones
 
-__all__ = ["Reading", "read_interrupter"]
+__all__ = ["ALONE", "Reading", "read_interrupter"]
 
 FloatArray = NDArray[np.float64]
 
@@ -32,6 +32,10 @@ FloatArray = NDArray[np.float64]
 MOTION_U, MOTION_SHARE = 300e-6, 0.02
 #: A wipe of a greater standard uncertainty, mm, is flagged: three times it is what a wipe may be short by and matter.
 COARSE_WIPE_MM = 0.5
+#: An arcing contact of more than twice the closed resistance that parts first leaves the main contact on less than so
+#: many times that (circuit law), alone for less than this: mm, and without travel ms. Common practice, no source.
+TWICE, EARLY_MM, EARLY_MS = 2.0, 8.0, 2.0
+ALONE = f"{MAIN_ALONE} the closed contact's: a short arcing zone, or in reversed order the main contact alone"
 
 #: Record -> (window, reference) -> times from it: what the interrupters of one mechanism share.
 _CLOCKS: WeakKeyDictionary[Record, dict[tuple[int, int, float], FloatArray]] = WeakKeyDictionary()
@@ -117,6 +121,9 @@ def read_interrupter(
         _reference_u(operation, interrupter.mechanism, zones),
     )
     row |= measure(observation)
+    short = row["arcing_wipe_mm"] < EARLY_MM if moving is not None else row["arcing_wipe_ms"] < EARLY_MS
+    if zones.rise < TWICE and short and not any(r.startswith(NO_ARCING) for r in reasons):
+        reasons.append(ALONE)
     if row["arcing_wipe_mm_u"] > COARSE_WIPE_MM:
         reasons.append(f"{COARSE_WIPE} {2.0 * row['arcing_wipe_mm_u']:.1f} mm (k = 2) only")
     row["current_a"] = trace.injected_a

@@ -126,12 +126,14 @@ def _misfits(
     events: Mapping[Key, Events],
     *,
     share: bool,
-) -> tuple[FloatArray, NDArray[np.int64], FloatArray]:
-    """Squared misfit of each voltage (row) with each current (column), how many events, and the mean lag, s.
+) -> tuple[FloatArray, FloatArray, NDArray[np.int64], FloatArray]:
+    """Squared misfit of each voltage (row) with each current (column), the same where no touch was hidden, how many
+    events, and the mean lag, s.
 
     Where `share`, the lag that most own pairs have is taken out: a skew or a filter's delay.
     """
     cost = np.zeros((len(names), len(names)))
+    seen = np.zeros(cost.shape)
     count = np.zeros(cost.shape, dtype=np.int64)
     lag = np.zeros(cost.shape)
     for operation in operations:
@@ -145,19 +147,20 @@ def _misfits(
         apart = apart - (_shared(np.array([e.lag_s for e in mine]), scatter) if share else 0.0)
         square = np.minimum((apart / scatter) ** 2, MOST)
         hidden = np.diag([e.hidden for e in mine])
-        square = np.where(hidden, np.minimum(square, HIDDEN), square)
         good = np.isfinite(square)
         where = np.ix_(have, have)
+        seen[where] += np.where(good, square, 0.0)
+        square = np.where(hidden, np.minimum(square, HIDDEN), square)
         cost[where] += np.where(good, square, 0.0)
         count[where] += good
         lag[where] += np.where(good, apart, 0.0)
     # What was not seen neither speaks for a pairing nor against it.
-    return cost, count, lag / np.maximum(count, 1)
+    return cost, seen, count, lag / np.maximum(count, 1)
 
 
 def _assigned(
-    cost: FloatArray, count: NDArray[np.int64], lag: FloatArray
-) -> tuple[float, dict[int, int], FloatArray, NDArray[np.int64], FloatArray] | None:
+    cost: FloatArray, seen: FloatArray, count: NDArray[np.int64], lag: FloatArray
+) -> tuple[float, dict[int, int], FloatArray, FloatArray, NDArray[np.int64], FloatArray] | None:
     """What the best assignment of voltages to currents costs, and it; None where fewer than two can be assigned."""
     use = np.flatnonzero(np.diag(count) > 0)
     if use.size < 2:
@@ -165,12 +168,12 @@ def _assigned(
     part = np.where(count[np.ix_(use, use)] > 0, cost[np.ix_(use, use)], MOST * max(1, int(count.max())))
     part = part + MOVED * (1.0 - np.eye(use.size))
     if _own_is_best(part):
-        return float(np.diag(part).sum()), {int(k): int(k) for k in use}, cost, count, lag
+        return float(np.diag(part).sum()), {int(k): int(k) for k in use}, cost, seen, count, lag
     from scipy.optimize import linear_sum_assignment
 
     row, column = linear_sum_assignment(part)
     to = {int(use[r]): int(use[c]) for r, c in zip(row, column, strict=True)}
-    return float(part[row, column].sum()), to, cost, count, lag
+    return float(part[row, column].sum()), to, cost, seen, count, lag
 
 
 def _own_is_best(cost: FloatArray) -> bool:
@@ -195,7 +198,7 @@ def _exchanged(
     known = [t for t in tried if t is not None]
     if len(known) < 2:
         return
-    _, to, cost, count, lag = min(known, key=lambda t: t[0])
+    _, to, cost, seen, count, lag = min(known, key=lambda t: t[0])
     done: set[int] = set()
     for first in to:
         cycle = [first]
@@ -207,8 +210,9 @@ def _exchanged(
         own = sum(float(cost[k, k]) for k in cycle)
         other = sum(float(cost[k, to[k]]) for k in cycle)
         # One voltage that is late by itself may fit another's current, which then has no quarrel with its own. Of
-        # several that are off at once one may happen to part with a current that is not its own.
-        quarrel = sum(float(cost[k, k]) >= EACH * max(int(count[k, k]), 1) for k in cycle)
+        # several that are off at once one may happen to part with a current that is not its own. A touch that a bounce
+        # may have hidden is a quarrel too where another current explains it.
+        quarrel = sum(float(seen[k, k]) >= EACH * max(int(count[k, k]), 1) for k in cycle)
         better = other < LEFT * own and all(cost[k, to[k]] < BETTER * cost[k, k] for k in cycle)
         if own < BAD * sum(int(count[k, k]) for k in cycle) or quarrel < max(2, len(cycle) - 1) or not better:
             continue

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["COARSE_WIPE", "LEAST_A", "NO_ARCING", "NO_TRAVEL", "SPOILED_BY_THE_TEST", "reasons", "usable",
-           "usable_in"]  # fmt: skip
+__all__ = ["COARSE_WIPE", "LEAST_A", "MAIN_ALONE", "NO_ARCING", "NO_TRAVEL", "SPOILED_BY_THE_TEST", "reasons",
+           "usable", "usable_in"]  # fmt: skip
 
 NO_ARCING = "no arcing zone"
 NO_TRAVEL = "no travel channel"
+MAIN_ALONE = "the level beside the parting is less than twice"
 # What a fault of the test spoils begins with one of these.
 SPOILED_BY_THE_TEST = ("setup:", "setup, ")
 # Its uncertainty says it all, and every comparison carries that.
@@ -40,6 +41,7 @@ _LEAVES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("the record ends before the contact parts", _BEFORE_THE_CUT),
     ("the record begins with the contact closed", ("main_resistance",)),
     (NO_ARCING, ("main_resistance",)),
+    (MAIN_ALONE, ("main_resistance", "arcing_contact")),
     ("only the contact's state", ("arcing_contact_ms",)),
     # A fault of the test that spoils all of the row begins with "setup:".
     ("setup, resistances:", _OF_TIME),

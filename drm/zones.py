@@ -53,6 +53,9 @@ LEAST_RISE = 1.5
 #: In a zone shorter than this, s, a level below so many times the closed one may be the main contact's last fingers.
 SHORT_S, SHORT_RISE = 1e-3, 2.0
 
+#: Fluctuation, by the height of the move, beyond which it and not the noise limits what can be told.
+FLUCTUATING = 0.02
+
 NO_ARCING = (
     "no arcing zone longer than the resolution: reversed order, a missing and a burnt-off arcing contact cannot "
     "be told apart from this trace"
@@ -90,6 +93,10 @@ class Zones:
         Where the arcing zone's record ends when it was cut off before the contact's own instant, s; else NaN.
     reasons : tuple of str
         Why a value is missing or not to be trusted.
+    rise : float
+        Least level of the arcing zone by the closed contact's; NaN where there is none or a person has accepted it.
+    fluctuating : bool
+        Whether the arcing contact's own fluctuation limits how well the move is known.
     delay_u_s : float
         Part of both instants' uncertainty that they share: the chain's delay of the arcing contact's.
     """
@@ -105,6 +112,8 @@ class Zones:
     reasons: tuple[str, ...] = ()
     delay_u_s: float = 0.0
     loop_u_rel: float = 0.0
+    rise: float = float("nan")
+    fluctuating: bool = False
 
 
 def segment(
@@ -114,6 +123,7 @@ def segment(
     offset_u_v: float = 0.0,
     until_s: float = float("nan"),
     until_by: str = "another interrupter",
+    alike_s: float = 0.0,
 ) -> Zones:
     """Find the zones of one operation.
 
@@ -129,6 +139,9 @@ def segment(
         (closing): nothing beyond it is read, and the arcing contact's own instant is not known.
     until_by : str
         The interrupter that did.
+    alike_s : float
+        How long the current takes from the main to the arcing contact in this operation's other interrupters; zero
+        where that is not told. It counts where the arcing contact fluctuates.
 
     Returns
     -------
@@ -154,13 +167,14 @@ def segment(
         main = Quantity(arcing.value, step) if arcing else NOTHING
         return known(main_s=main, reasons=(*reasons, NO_ARCING))
 
-    fit = _move(trace, seen, near, henry, hum, offset_u_v)
+    fit = _move(trace, seen, near, henry, hum, offset_u_v, alike_s)
     after = _after(trace, seen, near, fit)
     middle, duration = fit.middle_s, fit.duration_s
     at = middle.value if trace.kind == "open" else -middle.value
     main = Quantity(at - DELAY * step - lag.value, math.hypot(middle.u, DELAY_U * step, lag.u))
     least = SHORT_RISE if abs(arcing.value - main.value) < SHORT_S else LEAST_RISE
-    if arcing and min(fit.arcing_ohm.value, near.arcing, after.level) < least * seen.closed_own:
+    rise = min(fit.arcing_ohm.value, near.arcing, after.level) / seen.closed_own
+    if arcing and rise < least:
         return known(main_s=Quantity(arcing.value, step), reasons=(*reasons, NO_ARCING))
     shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
     if arcing and (min(abs(arcing.value - main.value), after.steady * step) <= shortest or after.rests < LEAST_ZONE):
@@ -176,6 +190,8 @@ def segment(
         arcing_ohm=near.arcing,
         reasons=tuple(reasons),
         delay_u_s=EARLY_U * step,
+        rise=rise,
+        fluctuating=fit.fluctuation_ohm > FLUCTUATING * max(fit.arcing_ohm.value - fit.closed_ohm.value, 0.0),
     )
 
 
@@ -281,7 +297,9 @@ def _own_instant(trace: Trace, seen: Looked, near: Near, lag: Quantity, until_by
     return arcing, []
 
 
-def _move(trace: Trace, seen: Looked, near: Near, henry: float, hum: Hum | None, offset_u_v: float) -> Commutation:
+def _move(
+    trace: Trace, seen: Looked, near: Near, henry: float, hum: Hum | None, offset_u_v: float, alike_s: float
+) -> Commutation:
     """The move of the current, in order of opening; the first sample of the arcing state where none can be fitted."""
     split, noise = seen.split - seen.first, trace.sigma_v / trace.injected_a
     # Noise that neighbours share scatters while the contact slides as it does at rest.
@@ -302,6 +320,7 @@ def _move(trace: Trace, seen: Looked, near: Near, henry: float, hum: Hum | None,
         hum=hum,
         offset_u_v=offset_u_v if hum is None or not math.isfinite(hum.offset_u_v) else hum.offset_u_v,
         sense=1.0 if trace.kind == "open" else -1.0,
+        alike_s=alike_s,
     )
     if fit is not None:
         return fit

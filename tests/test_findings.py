@@ -10,6 +10,7 @@ from test_siblings import healthy, shorten
 import drm
 from drm.breaker import Breaker, Interrupter, Limit
 from drm.findings import LEVELS, findings
+from drm.reading import ALONE
 from drm.rules.limits import judge
 from drm.siblings import compare
 
@@ -192,6 +193,22 @@ def test_no_wipe_is_held_and_the_three_causes_are_not_told_apart():
     assert (one.code, one.level, one.interrupters) == ("wipe.none", "hold", ("B1",))
     for word in ("Reversed", "missing", "burnt-off", "cannot be told apart"):
         assert word in one.message
+
+
+def test_a_low_level_beside_the_parting_is_one_of_two_things():
+    """Contacts in parallel (circuit law): 51 µΩ closed with 165 µΩ on the arcing side leave 73.8 µΩ to the main one."""
+    table = healthy(6, seed=1)
+    table["arcing_resistance_uohm"] = 165.0
+    mine = table["interrupter"] == "B1"
+    table.loc[mine, "quality"] = ALONE
+    table.loc[mine, ["arcing_wipe_mm", "arcing_resistance_uohm", "main_resistance_uohm"]] = 4.6, 80.6, 51.0
+    (one,) = coded(say(table), "wipe.")
+    assert (one.code, one.level, one.interrupters) == ("wipe.doubtful", "inspect", ("B1",))
+    assert "73.8 µΩ" in one.message
+    assert "reversed order" in one.message
+    # Neither is that wipe compared with its siblings', nor is the test at fault.
+    assert not coded(say(table), "siblings.wipe")
+    assert not coded(say(table), "setup.quality")
 
 
 def test_a_zone_that_another_interrupter_cut_short_is_a_matter_of_setup():

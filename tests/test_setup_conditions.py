@@ -26,6 +26,14 @@ def test_leads_exchanged_in_a_closing_are_told_although_bounce_may_hide_one_touc
     assert drawn("voltage_leads_exchanged", 9)[1] == {("setup.leads-exchanged", ("B1", "C1"))}
 
 
+def test_one_exchanged_lead_that_could_be_a_bounce_is_told_by_the_other():
+    """In this closing a bounce might explain the one, nothing but the other's current the other."""
+    rng = np.random.default_rng((2042, 238))
+    made = simulate(draw(rng)[1], rng=rng)
+    found = drm.diagnose(made.record, made.breaker).findings
+    assert [f.interrupters for f in found if f.code == "setup.leads-exchanged"] == [("A2", "B2")]
+
+
 def test_one_late_voltage_that_fits_another_current_is_no_exchange_of_leads():
     """The other one has no quarrel with its own current; and this one is off it as none of the others is."""
     assert drawn("skew_one_voltage", 17)[1] == {("setup.skew", ("A3",))}

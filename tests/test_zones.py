@@ -235,3 +235,8 @@ def test_a_current_long_before_the_voltage_shows_a_touch_is_not_taken_for_the_co
     z = segment(replace(trace, current_a=early))
     assert any("before the voltage shows a touch" in reason for reason in z.reasons)
     assert z.arcing_s.value == pytest.approx(0.05, abs=1.5 / RATE)
+
+
+@pytest.mark.parametrize("rise", [1.7, 2.4])
+def test_the_level_beside_the_parting_is_told_by_the_closed_one(rise: float) -> None:
+    assert segment(opening(arc=rise * 40e-6, arcing=0.0771)).rise == pytest.approx(rise, rel=0.02)

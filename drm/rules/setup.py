@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from drm.findings import Finding
 from drm.rules.cautions import measure_again
 from drm.rules.context import Context, joined
-from drm.rules.wipe import only_the_zone_is_missing
-from drm.siblings_use import COARSE_WIPE, LEAST_A, NO_ARCING, reasons
+from drm.rules.wipe import only_the_order_is_doubtful, only_the_zone_is_missing
+from drm.siblings_use import COARSE_WIPE, LEAST_A, MAIN_ALONE, NO_ARCING, reasons
 
 __all__ = ["basis", "current", "quality", "record_flags"]
 
@@ -62,7 +62,10 @@ def quality(c: Context) -> Iterator[Finding]:
             continue
         for reason in reasons(text):
             # So have faults that spoil a part of it, and a missing arcing zone, unless something else cut it short.
-            if not (reason.startswith("setup") or (reason.startswith(NO_ARCING) and only_the_zone_is_missing(text))):
+            own = (reason.startswith(NO_ARCING) and only_the_zone_is_missing(text)) or (
+                reason.startswith(MAIN_ALONE) and only_the_order_is_doubtful(text)
+            )
+            if not (reason.startswith("setup") or own):
                 gathered.setdefault(reason, []).append((str(name), int(number)))
     for reason, where in sorted(gathered.items()):
         names = tuple(sorted({n for n, _ in where}))
