@@ -55,8 +55,8 @@ MOVE_SHARE, MOVE_FACTOR = 0.07, 2.5
 #: The moves of one breaker's contacts take as long as one another within a factor: common practice, no source.
 ALIKE_FACTOR = 1.5
 #: What a fluctuation that ends a move early displaces its middle by, in the time that is missing, standard: between
-#: nothing, where the end alone is hidden, and one half, where the rest of the move is.
-CUT_SHORT = 0.15
+#: nothing, where the end alone is hidden, and one half, where the rest of the move is; its duration by twice that.
+CUT_SHORT = 0.2
 #: Samples kept of a window: beyond, neighbours are averaged.
 WINDOW = 240
 #: Fluctuation, by the height of the move, beyond which it and not the noise limits what can be told.
@@ -67,7 +67,9 @@ WHITE, LONG_RUN = 1e-3, 8
 LEAST_LAG = 1e-3
 #: A log weight this far below the best is left out.
 UNLIKELY = 12.0
-TEMPER = 2.0
+#: What a log weight is divided by where the contact fluctuates, for its tails are heavier than the fit has them; less
+#: where like contacts tell how long the move takes.
+TEMPER, TEMPER_ALIKE = 2.0, 1.6
 #: By how much more a sample within the move may be off before the shape is known.
 LENIENT = 4.0
 #: Durations tried at a time where the contact fluctuates.
@@ -469,6 +471,7 @@ def over_durations(
     least: float,
     most: float,
     origin: float,
+    temper: float,
 ) -> Found:
     """The middle and duration with every duration and shape weighed.
 
@@ -510,13 +513,13 @@ def over_durations(
     for turn in range(2):
         for s in range(SHAPES):
             for j in range(DURATIONS):
-                weight = math.exp((many[s, j, 2] - top) / TEMPER)
+                weight = math.exp((many[s, j, 2] - top) / temper)
                 if turn == 0:
                     total += weight
                     mean += weight * many[s, j, 0]
                     width += weight * durations[j]
                 else:
-                    var += weight * (TEMPER * many[s, j, 1] + (many[s, j, 0] - mean) ** 2)
+                    var += weight * (temper * many[s, j, 1] + (many[s, j, 0] - mean) ** 2)
                     width_var += weight * (durations[j] - width) ** 2
         if turn == 0:
             mean /= total
@@ -831,8 +834,15 @@ def told_of_rough(
     kept = likely(w.use, z, far)
     now = Window(w.t, w.v, w.i, w.rate, w.base2, kept, w.ratio, w.spread, w.tau, w.shared, w.prior, w.weight)
     least = max(0.5 * step, 0.5 * seen.factor * step)
-    found = over_durations(now, summed(now), found, seen.m, seen.d, asked, step, least, 2.0 * longest, seen.origin)
+    temper = TEMPER_ALIKE if seen.alike > 0.0 else TEMPER
+    found = over_durations(
+        now, summed(now), found, seen.m, seen.d, asked, step, least, 2.0 * longest, seen.origin, temper
+    )
     crossing = passage(time, seen.passing, found, max(1e-3, longest / 2.0))
     found = with_passage(found, crossing, np.inf, seen.noise, seen.noise)
     missing = CUT_SHORT * max(seen.alike - found.duration, 0.0)
-    return moved(found, found.middle, math.hypot(found.middle_u, missing), found.duration, found.duration_u)
+    # The middle gains by what the likes say, the duration is what they say it by.
+    duration_u = found.duration_u * math.sqrt(TEMPER / temper)
+    return moved(
+        found, found.middle, math.hypot(found.middle_u, missing), found.duration, math.hypot(duration_u, 2.0 * missing)
+    )

@@ -30,8 +30,9 @@ FloatArray = NDArray[np.float64]
 #: Standard uncertainty of a start of motion, s, and as a share of the time since: encoder steps hide it, the longer
 #: the slower it moves.
 MOTION_U, MOTION_SHARE = 300e-6, 0.02
-#: A wipe of a greater standard uncertainty, mm, is flagged: three times it is what a wipe may be short by and matter.
-COARSE_WIPE_MM = 0.5
+#: A wipe of a greater standard uncertainty, mm, is flagged: 1.5 mm, by which a wipe may be short and matter, are nearly
+#: four of them, for contacts' fluctuations have heavier tails than the normal law.
+COARSE_WIPE_MM = 0.4
 #: An arcing contact of more than twice the closed resistance that parts first leaves the main contact on less than so
 #: many times that (circuit law), alone for less than this: mm, and without travel ms. Common practice, no source.
 TWICE, EARLY_MM, EARLY_MS = 2.0, 8.0, 2.0

@@ -32,12 +32,12 @@ _PLACES = ("arcing_wipe_mm", "main_contact_mm", "main_resistance_uohm")
 
 @dataclass(frozen=True)
 class Doubt:
-    """Why no verdict is drawn from how one interrupter stands among its siblings.
+    """Why no verdict is drawn from how one interrupter, or one pole as a whole, stands among its siblings.
 
     Attributes
     ----------
     interrupter : str
-        Whose verdict.
+        Whose verdict; empty where it is a pole's.
     other : Alternative
         The way of testing under which nobody stands apart.
     evidence : dict
@@ -47,6 +47,7 @@ class Doubt:
     interrupter: str
     other: Alternative
     evidence: Mapping[str, Any]
+    pole: str = ""
 
 
 def instants_of(
@@ -89,7 +90,7 @@ def doubts(
     population: Population,
     curves: Sequence[SiblingCurve] = (),
 ) -> tuple[Doubt, ...]:
-    """For each interrupter that stands apart, the way of testing that the record does not exclude and that explains it.
+    """For each interrupter or pole that stands apart, the way of testing that is not excluded and that explains it.
 
     Parameters
     ----------
@@ -106,8 +107,28 @@ def doubts(
     def again(other: Alternative) -> Comparison:
         return compare(read_again(part, seen, other), population=population, curves=curves)
 
-    first = (next(_doubted(seen, comparison, again, name), None) for name in sorted(_apart(comparison)))
+    first = [next(_doubted(seen, comparison, again, name), None) for name in sorted(_apart(comparison))]
+    poles = {s.name: s.interrupters for s in comparison.shifts if s.what == "pole" and s.interrupters}
+    first += [next(_pole_doubted(seen, comparison, again, *each), None) for each in sorted(poles.items())]
     return tuple(d for d in first if d is not None)
+
+
+def _pole_doubted(
+    seen: Sequence[Instants],
+    comparison: Comparison,
+    compared: Callable[[Alternative], Comparison],
+    pole: str,
+    members: Sequence[str],
+) -> Iterator[Doubt]:
+    """Another travel for the whole pole, under which neither it nor anybody else stands apart."""
+    for other in alternatives(seen, members[0]):
+        if other.kind != "travel" or not set(members) <= set(other.who):
+            continue
+        again = compared(other)
+        shifted = {(s.what, s.name) for s in again.shifts} - {(s.what, s.name) for s in comparison.shifts}
+        left = any(s.what == "pole" and s.name == pole for s in again.shifts)
+        if not (left or shifted or _apart(again) - _apart(comparison)):
+            yield Doubt("", other, {n: _evidence(again, n) for n in members}, pole)
 
 
 def _doubted(

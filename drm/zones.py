@@ -168,15 +168,17 @@ def segment(
         return known(main_s=main, reasons=(*reasons, NO_ARCING))
 
     fit = _move(trace, seen, near, henry, hum, offset_u_v, alike_s)
-    after = _after(trace, seen, near, fit)
     middle, duration = fit.middle_s, fit.duration_s
+    # A fluctuation may draw the move out: what like contacts take is then the shorter.
+    moving = min(duration.value, alike_s) if alike_s > 0.0 else duration.value
+    after = _after(trace, seen, near, fit, moving)
     at = middle.value if trace.kind == "open" else -middle.value
     main = Quantity(at - DELAY * step - lag.value, math.hypot(middle.u, DELAY_U * step, lag.u))
     least = SHORT_RISE if abs(arcing.value - main.value) < SHORT_S else LEAST_RISE
     rise = min(fit.arcing_ohm.value, near.arcing, after.level) / seen.closed_own
     if arcing and rise < least:
         return known(main_s=Quantity(arcing.value, step), reasons=(*reasons, NO_ARCING))
-    shortest = max(1.5 * step, SHORTEST_ZONE, duration.value if duration else 0.0)
+    shortest = max(1.5 * step, SHORTEST_ZONE, moving if duration else 0.0)
     if arcing and (min(abs(arcing.value - main.value), after.steady * step) <= shortest or after.rests < LEAST_ZONE):
         reasons.append(NO_ARCING)
     # No contact in the loop can do that.
@@ -328,8 +330,8 @@ def _move(
     return Commutation(Quantity(at, step), Quantity(step, step), arcing_ohm=Quantity(near.arcing, noise))
 
 
-def _after(trace: Trace, seen: Looked, near: Near, fit: Commutation) -> After:
-    """What lies beyond the move, and how many readings beside it no contact in the loop can have."""
+def _after(trace: Trace, seen: Looked, near: Near, fit: Commutation, moving_s: float) -> After:
+    """What lies beyond the move of `moving_s`, and how many readings beside it no contact in the loop can have."""
     from drm._zone_kernels import after_move
 
     split, cut = seen.split - seen.first, seen.cut - seen.first
@@ -341,8 +343,8 @@ def _after(trace: Trace, seen: Looked, near: Near, fit: Commutation) -> After:
         seen.rate,
         seen.amps,
         cut,
-        fit.middle_s.value - 0.5 * fit.duration_s.value,
-        fit.middle_s.value + 0.5 * fit.duration_s.value,
+        fit.middle_s.value - 0.5 * moving_s,
+        fit.middle_s.value + 0.5 * moving_s,
         near.arcing,
         fit.arcing_ohm.value,
         # While the current still rises, what looks like an arcing contact may be the sense loop.

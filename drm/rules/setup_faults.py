@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from drm.breaker import Limit
@@ -76,14 +76,18 @@ def without_spoiled(found: Iterable[Finding], c: Context) -> list[Finding]:
         about = str(f.evidence.get("mechanism", ""))
         return about in moved and bool(column) and not column.startswith(_NO_TRAVEL)
 
-    doubts: Mapping[str, Doubt] = {d.interrupter: d for d in c.facts.get("setup_doubts", ())}
-    kept = (_connected_otherwise(f, doubts) for f in found if not rests_on_it(f))
+    every: Sequence[Doubt] = tuple(c.facts.get("setup_doubts", ()))
+    doubts = {d.interrupter: d for d in every if d.interrupter}
+    poles = {d.pole: d for d in every if d.pole}
+    kept = (_connected_otherwise(f, doubts, poles) for f in found if not rests_on_it(f))
     return [g for f in kept if (g := _doubted(f, faults, of)) is not None]
 
 
-def _connected_otherwise(f: Finding, doubts: Mapping[str, Doubt]) -> Finding:
+def _connected_otherwise(f: Finding, doubts: Mapping[str, Doubt], poles: Mapping[str, Doubt]) -> Finding:
     """A verdict between siblings as a note, where another way of connecting the test that may be explains it."""
     doubt = doubts.get(f.interrupters[0]) if len(f.interrupters) == 1 else None
+    if f.code == "siblings.pole":
+        doubt = poles.get(str(f.evidence.get("pole", "")))
     if doubt is None or not f.code.startswith("siblings.") or f.level == "note":
         return f
     said = (

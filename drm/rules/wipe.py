@@ -20,7 +20,11 @@ _LARGEST = {"arcing_wipe_mm": 2.0, "arcing_wipe_ms": 0.5}
 
 def only_the_zone_is_missing(quality: object) -> bool:
     """Nothing but the missing arcing zone (and perhaps travel) is wrong with a row: nothing cut its zone short."""
-    return all(r.startswith((NO_ARCING, NO_TRAVEL)) for r in reasons(quality))
+    why = reasons(quality)
+    if any(r.startswith(NO_ARCING) for r in why):
+        # What little is read of a wipe is as uncertain as it may be.
+        why = tuple(r for r in why if not r.startswith(COARSE_WIPE))
+    return all(r.startswith((NO_ARCING, NO_TRAVEL)) for r in why)
 
 
 def only_the_order_is_doubtful(quality: object) -> bool:
