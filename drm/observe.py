@@ -96,6 +96,7 @@ def observe(
         largest_ohm=METALLIC_VOLT / trace.injected_a,
         loop_u_s=zones.loop_u_rel / zones.loop_ohm,
         hum_u_ohm=_hum_u(hum, zones.main_s.value, end) / trace.injected_a,
+        parted=np.abs(trace.voltage_v) >= min(METALLIC_VOLT, 0.98 * trace.ceiling_v),
     )
 
 

@@ -13,14 +13,14 @@ median would have as an estimate of a population's, where sampling is dense.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drm.features.observation import Observation
 
-__all__ = ["Scatter", "middle", "scatter_of", "zone_index"]
+__all__ = ["Scatter", "middle", "scatter_of", "weights_of_unread", "zone_index"]
 
 FloatArray = NDArray[np.float64]
 
@@ -30,7 +30,7 @@ LEAST = 3
 MEDIAN = math.sqrt(0.5 * math.pi)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Scatter:
     """Level and fluctuation of one arcing zone, ohm.
 
@@ -45,8 +45,8 @@ class Scatter:
     noise : float
     x : float
         Sampling interval over the fluctuation's correlation time.
-    missing : float
-        Share of the zone that could not be read.
+    unread : shape (k,)
+        As :func:`weights_of_unread` gives it; empty where the whole zone was read.
     """
 
     n: int
@@ -55,7 +55,7 @@ class Scatter:
     own: float
     noise: float
     x: float
-    missing: float
+    unread: FloatArray = field(repr=False)
 
     def noise_of_median(self) -> float:
         """Standard uncertainty of the median from noise, ohm: less than the mean's where the contact scatters more.
@@ -75,7 +75,7 @@ class Scatter:
 
     def missing_of_median(self) -> float:
         """Standard deviation of the median of what was read about that of the whole zone, ohm."""
-        return self.own * math.sqrt(_unread(self.n, self.missing, self.x, sides=True))
+        return self.own * math.sqrt(self._unread(sides=True))
 
     def sampling_of_mean(self) -> float:
         """Standard deviation of the samples' mean about that of the continuous course, ohm."""
@@ -83,7 +83,16 @@ class Scatter:
 
     def missing_of_mean(self) -> float:
         """Standard deviation of the mean of what was read about that of the whole zone, ohm."""
-        return self.own * math.sqrt(_unread(self.n, self.missing, self.x, sides=False))
+        return self.own * math.sqrt(self._unread(sides=False))
+
+    def _unread(self, *, sides: bool) -> float:
+        """Variance, by the fluctuation's, of what was read of the zone about the whole of it."""
+        if self.unread.size == 0:
+            return 0.0
+        r = np.exp(-self.x * np.arange(1.0, self.unread.size))
+        alone = 0.5 * math.pi if sides else 1.0
+        shared = np.arcsin(r) if sides else r
+        return max(float(alone * self.unread[0] + 2.0 * (self.unread[1:] @ shared)), 0.0)
 
     def end_of_median(self, samples: float) -> float:
         """Move of the median where the zone's end moves by so many samples, ohm."""
@@ -103,25 +112,31 @@ def _sides(x: float) -> float:
     return 0.5 * math.pi + 2.0 * float(np.sum(np.arcsin(np.exp(-x * lags))))
 
 
-def _summed(n: float, x: float, *, sides: bool) -> float:
-    """Variance of the sum of `n` neighbours, their own being one; of the sum of their sides where `sides` is true."""
-    lags = np.arange(1.0, max(2.0, min(n, 12.0 / x)))
-    r = np.exp(-x * lags)
-    alone = 0.5 * math.pi if sides else 1.0
-    return alone * n + 2.0 * float(np.sum(np.maximum(n - lags, 0.0) * (np.arcsin(r) if sides else r)))
+def weights_of_unread(read: NDArray[np.bool_], there: NDArray[np.bool_] | None = None) -> FloatArray:
+    """Products, summed at each lag, of the weights that samples have in what was read less those in the whole zone.
 
+    A stretch that could not be read differs from what lies beside it the less the shorter it is, and several that lie
+    apart make up for one another: with the course's correlation at each lag these sums give its variance.
 
-def _unread(n: int, missing: float, x: float, *, sides: bool) -> float:
-    """Variance, by the fluctuation's, of what was read of a zone about the whole of it: a stretch beside the rest.
+    Parameters
+    ----------
+    read : bool, shape (n,)
+        Which samples of the zone were read.
+    there : bool, shape (n,), optional
+        At which there was something to be read; all where not given.
 
-    The stretch differs from what lies beside it the less the shorter it is.
+    Returns
+    -------
+    ndarray, shape (n,) or (0,)
+        Empty where all were.
     """
-    if missing <= 0.0:
-        return 0.0
-    lost = missing * n / (1.0 - missing)
-    read, gone, whole = (_summed(k, x, sides=sides) for k in (n, lost, n + lost))
-    both = whole - read - gone
-    return max(missing**2 * (read / n**2 + gone / lost**2 - both / (n * lost)), 0.0)
+    whole = np.ones(read.size, dtype=np.bool_) if there is None else there | read
+    if not bool((whole & ~read).any()):
+        return np.zeros(0)
+    weights = read / read.sum() - whole / whole.sum()
+    # The sums at all lags at once, padded so that the end does not meet the beginning (Wiener and Khinchin).
+    spectrum = np.fft.rfft(weights, 2 * read.size)
+    return np.asarray(np.fft.irfft(np.abs(spectrum) ** 2, 2 * read.size)[: read.size])
 
 
 def zone_index(o: Observation) -> NDArray[np.intp]:
@@ -147,8 +162,6 @@ def scatter_of(o: Observation, index: NDArray[np.intp]) -> Scatter:
     power = float(rest @ rest) / rest.size - noise**2
     lag = float(rest[1:] @ rest[:-1]) / rest.size
     r = lag / power if power > 0.0 else 0.0
-    low, high = o.ends()
-    whole = (high - low) / o.step_s()
     return Scatter(
         index.size,
         level,
@@ -156,5 +169,17 @@ def scatter_of(o: Observation, index: NDArray[np.intp]) -> Scatter:
         own,
         noise,
         -math.log(min(max(r, 0.01), 0.995)),
-        min(max(1.0 - (index.size + 1.0) / whole, 0.0), 0.9) if whole > 0.0 else 0.0,
+        weights_of_unread(*_read(o, index)),
     )
+
+
+def _read(o: Observation, index: NDArray[np.intp]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which samples between the zone's ends are among `index`, and at which metal touched; shape (n,)."""
+    low, high = o.ends()
+    before = min(int(max((o.time_s[index[0]] - low) / o.step_s(), 0.0)), int(index[0]))
+    after = min(int(max((high - o.time_s[index[-1]]) / o.step_s(), 0.0)), o.time_s.size - 1 - int(index[-1]))
+    begin = int(index[0]) - before
+    read = np.zeros(int(index[-1]) + 1 + after - begin, dtype=np.bool_)
+    read[index - begin] = True
+    there = np.ones(read.size, dtype=np.bool_) if o.parted is None else ~o.parted[begin : begin + read.size]
+    return read, there

@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from drm.features.zone_scatter import Scatter
+from drm.features.zone_scatter import Scatter, weights_of_unread
 
 DRAWS = 4000
 #: Samples read, samples not read beside them, sampling interval by correlation time.
@@ -26,24 +26,47 @@ def _drawn(n: int, x: float, seed: int) -> NDArray[np.float64]:
     return np.asarray(lfilter([1.0], [1.0, -keep], white, axis=1))
 
 
-def _zone(read: int, lost: int, x: float) -> Scatter:
-    return Scatter(n=read, level=0.0, spread=1.0, own=1.0, noise=0.0, x=x, missing=lost / (read + lost))
+#: Stretches not read, from and to, in a zone of so many samples, and the sampling interval by the correlation time.
+HOLES = [(120, [(50, 60)], 0.1), (120, [(10, 14), (60, 70), (100, 103)], 0.1), (100, [(0, 8), (92, 100)], 0.03)]
 
 
-@pytest.mark.parametrize(("read", "lost", "x"), ZONES)
-def test_a_mean_without_an_end_of_the_zone_is_off_by_what_is_stated(read: int, lost: int, x: float) -> None:
-    z = _drawn(read + lost, x, 1)
-    off = z[:, :read].mean(axis=1) - z.mean(axis=1)
-    assert _zone(read, lost, x).missing_of_mean() == pytest.approx(off.std(), rel=0.06)
+def _zone(read: NDArray[np.bool_], x: float) -> Scatter:
+    return Scatter(n=int(read.sum()), level=0.0, spread=1.0, own=1.0, noise=0.0, x=x, unread=weights_of_unread(read))
 
 
-@pytest.mark.parametrize(("read", "lost", "x"), ZONES)
-def test_a_median_without_an_end_of_the_zone_is_off_by_what_is_stated(read: int, lost: int, x: float) -> None:
-    z = _drawn(read + lost, x, 2)
-    off = np.median(z[:, :read], axis=1) - np.median(z, axis=1)
+def _ended(read: int, lost: int) -> NDArray[np.bool_]:
+    return np.arange(read + lost) < read
+
+
+def _holed(n: int, holes: list[tuple[int, int]]) -> NDArray[np.bool_]:
+    at = np.arange(n)
+    return ~np.any([(low <= at) & (at < high) for low, high in holes], axis=0)
+
+
+CASES = [(_ended(read, lost), x) for read, lost, x in ZONES] + [(_holed(n, holes), x) for n, holes, x in HOLES]
+
+
+@pytest.mark.parametrize(("read", "x"), CASES)
+def test_a_mean_without_a_part_of_the_zone_is_off_by_what_is_stated(read: NDArray[np.bool_], x: float) -> None:
+    z = _drawn(read.size, x, 1)
+    off = z[:, read].mean(axis=1) - z.mean(axis=1)
+    assert _zone(read, x).missing_of_mean() == pytest.approx(off.std(), rel=0.06)
+
+
+@pytest.mark.parametrize(("read", "x"), CASES)
+def test_a_median_without_a_part_of_the_zone_is_off_by_what_is_stated(read: NDArray[np.bool_], x: float) -> None:
+    z = _drawn(read.size, x, 2)
+    off = np.median(z[:, read], axis=1) - np.median(z, axis=1)
     # To first order in how many samples change sides.
-    assert _zone(read, lost, x).missing_of_median() == pytest.approx(off.std(), rel=0.2)
+    assert _zone(read, x).missing_of_median() == pytest.approx(off.std(), rel=0.2)
 
 
 def test_a_zone_read_whole_misses_nothing() -> None:
-    assert _zone(50, 0, 0.1).missing_of_median() == 0.0
+    assert _zone(np.ones(50, dtype=np.bool_), 0.1).missing_of_median() == 0.0
+
+
+def test_what_was_not_there_is_not_missing() -> None:
+    """While a bouncing contact is parted it has no resistance."""
+    read = _holed(100, [(40, 50)])
+    assert _zone(read, 0.1).missing_of_median() > 0.0
+    assert weights_of_unread(read, read).size == 0
