@@ -51,6 +51,7 @@ def observe(
     instrument: Instrument,
     reference_s: float,
     reference_u_s: float,
+    step_ohm: float,
 ) -> Observation:
     """Traces, zones and the instrument's known parts, as the features want them."""
     rate = _rate(trace)
@@ -96,6 +97,7 @@ def observe(
         largest_ohm=METALLIC_VOLT / trace.injected_a,
         loop_u_s=zones.loop_u_rel / zones.loop_ohm,
         hum_u_ohm=_hum_u(hum, zones.main_s.value, end) / trace.injected_a,
+        step_ohm=step_ohm,
         parted=np.abs(trace.voltage_v) >= min(METALLIC_VOLT, 0.98 * trace.ceiling_v),
     )
 

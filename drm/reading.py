@@ -109,6 +109,7 @@ def read_interrupter(
         int(np.searchsorted(record.time_s, trace.time_s[0])) + trace.time_s.size,
     )
     mm = None if moving is None else moving.travel.mm[window]
+    step_uohm = _step_uohm(record, interrupter, trace)
     observation = observe(
         trace,
         zones,
@@ -120,6 +121,7 @@ def read_interrupter(
         _with_clock(breaker.instrument, clock_u_s),
         reference,
         _reference_u(operation, interrupter.mechanism, zones),
+        1e-6 * step_uohm,
     )
     row |= measure(observation)
     short = row["arcing_wipe_mm"] < EARLY_MM if moving is not None else row["arcing_wipe_ms"] < EARLY_MS
@@ -140,7 +142,7 @@ def read_interrupter(
         shrink(conducting, sigma=1e6 * trace.sigma_v / trace.injected_a),
         mm,
         zones,
-        _step_uohm(record, interrupter, trace),
+        step_uohm,
     )
     return reading, row
 

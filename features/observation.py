@@ -74,6 +74,8 @@ class Observation:
         Standard uncertainty of the hum carried on to the arcing zone, over the current.
     loop_u_s : float
         Standard uncertainty, siemens, of the conductance of the earth loop that was taken out.
+    step_ohm : float
+        One step of the voltage channel as a resistance.
     parted : ndarray of bool, shape (n,), or None
         Where the voltage is such that no metal touches: there is no resistance then that could have been read.
     """
@@ -110,6 +112,7 @@ class Observation:
     largest_ohm: float = math.inf
     hum_u_ohm: float = 0.0
     loop_u_s: float = 0.0
+    step_ohm: float = 0.0
     parted: NDArray[np.bool_] | None = None
 
     def step_s(self) -> float:

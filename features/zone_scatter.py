@@ -20,12 +20,14 @@ from numpy.typing import NDArray
 
 from drm.features.observation import Observation
 
-__all__ = ["Scatter", "middle", "scatter_of", "weights_of_unread", "zone_index"]
+__all__ = ["Scatter", "grouped", "middle", "scatter_of", "weights_of_unread", "zone_index"]
 
 FloatArray = NDArray[np.float64]
 
 #: Fewest samples from which a zone's level is read.
 LEAST = 3
+#: A step of the voltage channel counts beyond this share of the median deviation.
+STEPPED = 0.3
 #: The median's standard deviation over the mean's, of Gaussian samples: sqrt(pi / 2).
 MEDIAN = math.sqrt(0.5 * math.pi)
 
@@ -106,6 +108,21 @@ def middle(samples: FloatArray) -> float:
     return float(ordered[half]) if ordered.size % 2 else 0.5 * float(ordered[half - 1] + ordered[half])
 
 
+def grouped(samples: FloatArray, step: float) -> float:
+    """Median of samples that were rounded to steps: each stands for all that lies within half a step of it.
+
+    The usual median of such samples is one of the steps.
+    """
+    if step <= 0.0:
+        return middle(samples)
+    # Half of the samples' mass lies below: straight between where one sample's share of it begins or ends.
+    at = np.concatenate([samples - 0.5 * step, samples + 0.5 * step])
+    order = np.argsort(at, kind="stable")
+    density = np.cumsum(np.where(order < samples.size, 1.0, -1.0)) / step
+    below = np.concatenate([[0.0], np.cumsum(density[:-1] * np.diff(at[order]))])
+    return float(np.interp(0.5 * samples.size, below, at[order]))
+
+
 def _sides(x: float) -> float:
     """Sum of arcsin(exp(-|k| x)) over all whole k."""
     lags = np.arange(1.0, max(2.0, 12.0 / x))
@@ -154,6 +171,8 @@ def scatter_of(o: Observation, index: NDArray[np.intp]) -> Scatter:
     """Level and fluctuation of the samples `index`, at least :data:`LEAST`."""
     zone = o.resistance_ohm[index]
     level = middle(zone)
+    if o.step_ohm > STEPPED * middle(np.abs(zone - level)):
+        level = grouped(zone, o.step_ohm)
     rest = zone - level
     spread = 1.4826 * middle(np.abs(rest))
     noise = min(o.noise_ohm, spread)

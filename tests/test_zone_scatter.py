@@ -6,13 +6,14 @@ The fluctuation is Gaussian and of first order, as `scipy.signal.lfilter` makes 
 from __future__ import annotations
 
 import math
+import statistics
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from drm.features.zone_scatter import Scatter, weights_of_unread
+from drm.features.zone_scatter import Scatter, grouped, weights_of_unread
 
 DRAWS = 4000
 #: Samples read, samples not read beside them, sampling interval by correlation time.
@@ -70,3 +71,17 @@ def test_what_was_not_there_is_not_missing() -> None:
     read = _holed(100, [(40, 50)])
     assert _zone(read, 0.1).missing_of_median() > 0.0
     assert weights_of_unread(read, read).size == 0
+
+
+def test_the_median_of_grouped_data_is_that_of_the_handbook() -> None:
+    """L + (n / 2 - F) / f * w: the ages in the documentation of Python's own statistics.median_grouped, and its answer."""
+    ages = np.repeat([25.0, 35.0, 45.0, 55.0, 65.0], [172, 484, 387, 22, 6])
+    assert grouped(ages, 10.0) == pytest.approx(statistics.median_grouped(ages.tolist(), 10.0))
+    assert grouped(ages, 10.0) == pytest.approx(37.5, abs=0.1)
+
+
+@pytest.mark.parametrize("level", [3.1, 3.3, 3.5, 3.7])
+def test_steps_of_the_recorder_do_not_move_the_median_to_one_of_them(level: float) -> None:
+    z = np.round(level + 0.6 * np.random.default_rng(3).standard_normal(4000))
+    assert grouped(z, 1.0) == pytest.approx(level, abs=0.06)
+    assert abs(float(np.median(z)) - level) > 0.09
