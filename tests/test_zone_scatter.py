@@ -74,7 +74,7 @@ def test_what_was_not_there_is_not_missing() -> None:
 
 
 def test_the_median_of_grouped_data_is_that_of_the_handbook() -> None:
-    """L + (n / 2 - F) / f * w: the ages in the documentation of Python's own statistics.median_grouped, and its answer."""
+    """L + (n / 2 - F) / f * w: the ages in the documentation of Python's statistics.median_grouped, and its answer."""
     ages = np.repeat([25.0, 35.0, 45.0, 55.0, 65.0], [172, 484, 387, 22, 6])
     assert grouped(ages, 10.0) == pytest.approx(statistics.median_grouped(ages.tolist(), 10.0))
     assert grouped(ages, 10.0) == pytest.approx(37.5, abs=0.1)
