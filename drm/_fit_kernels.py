@@ -38,6 +38,7 @@ __all__ = [
     "passage",
     "priors",
     "seen_about",
+    "still_closed",
     "thinned",
     "told_of_quiet",
     "told_of_rough",
@@ -72,6 +73,8 @@ UNLIKELY = 12.0
 TEMPER, TEMPER_ALIKE = 2.0, 1.6
 #: By how much more a sample within the move may be off before the shape is known.
 LENIENT = 4.0
+#: A sample reads the closed level within so many standard deviations, and so many in a row are no chance.
+AT_REST, IN_A_ROW = 4.0, 4
 #: Durations tried at a time where the contact fluctuates.
 DURATIONS = 12
 #: What a wrong shape of the move displaces its middle by, in durations, standard.
@@ -460,6 +463,24 @@ def unknown() -> Found:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def still_closed(w: Window, closed: float, arcing: float) -> float:
+    """The last instant at which several samples in a row read the closed level; minus infinity where none do.
+
+    What scatters by so much that a contact half moved could read it tells nothing.
+    """
+    run, last = 0, -np.inf
+    for k in range(w.t.size):
+        if not w.use[k]:
+            continue
+        limit = AT_REST * math.sqrt(w.base2[k]) + 0.02 * closed * w.i[k]
+        near = abs(w.v[k] - closed * w.i[k]) < limit < 0.25 * (arcing - closed) * w.i[k]
+        run = run + 1 if near else 0
+        if run >= IN_A_ROW:
+            last = w.t[k]
+    return last
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def over_durations(
     w: Window,
     sums: Sums,
@@ -472,10 +493,12 @@ def over_durations(
     most: float,
     origin: float,
     temper: float,
+    closed_until: float,
 ) -> Found:
     """The middle and duration with every duration and shape weighed.
 
-    Where the contact itself fluctuates, a knee of the fluctuation can pass for the end of the move.
+    Where the contact itself fluctuates, a knee of the fluctuation can pass for the end of the move; and closed samples
+    for a fluctuation, were a move allowed that has half passed while the contact still reads closed.
     """
     durations = even_in_log(least, most, np.int64(DURATIONS))
     many = np.empty((SHAPES, DURATIONS, 3))
@@ -485,6 +508,10 @@ def over_durations(
     top = 0.0
     for _ in range(3):
         profile(w, sums, m, d, SHAPE_CHANCE, live, step, durations, many)
+        for s in range(SHAPES):
+            for j in range(DURATIONS):
+                if many[s, j, 0] < closed_until - step:
+                    many[s, j, 2] = -1e300
         top = many[0, 0, 2]
         for s in range(SHAPES):
             for j in range(DURATIONS):
@@ -836,7 +863,18 @@ def told_of_rough(
     least = max(0.5 * step, 0.5 * seen.factor * step)
     temper = TEMPER_ALIKE if seen.alike > 0.0 else TEMPER
     found = over_durations(
-        now, summed(now), found, seen.m, seen.d, asked, step, least, 2.0 * longest, seen.origin, temper
+        now,
+        summed(now),
+        found,
+        seen.m,
+        seen.d,
+        asked,
+        step,
+        least,
+        2.0 * longest,
+        seen.origin,
+        temper,
+        min(still_closed(w, seen.closed, seen.local), seen.m),
     )
     crossing = passage(time, seen.passing, found, max(1e-3, longest / 2.0))
     found = with_passage(found, crossing, np.inf, seen.noise, seen.noise)

@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 from test_commutation import MOVE_S, fit, trace
 
+import drm
 from drm import operation_zones
 from drm.breaker import Interrupter
 from drm.quantity import Quantity
+from drm.synthetic import simulate
+from drm.synthetic.conditions import draw
 from drm.zones import Zones
 
 
@@ -58,3 +61,12 @@ def test_a_reading_that_is_doubtful_says_nothing_of_the_others() -> None:
 def test_one_other_interrupter_says_nothing() -> None:
     """Of two that differ either may be the one that is wrong."""
     assert operation_zones._alike([found("a", 1e-4, fluctuating=True), found("b", 6e-4)]) == {}
+
+
+def test_a_contact_that_still_reads_closed_has_not_half_moved() -> None:
+    """The recorder's filter rings, and closed samples that scatter might pass for a fluctuation of the arcing state."""
+    rng = np.random.default_rng((2048, 799))
+    made = simulate(draw(rng)[1], rng=rng)
+    features = drm.diagnose(made.record, made.breaker).features.set_index("interrupter")
+    true = next(t for t in made.truth if t.interrupter == "A1")
+    assert features.loc["A1", "main_contact_ms"] == pytest.approx(true.main_ms, abs=0.1)
