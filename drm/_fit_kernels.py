@@ -37,8 +37,8 @@ __all__ = [
     "parted",
     "passage",
     "priors",
+    "reads_closed",
     "seen_about",
-    "still_closed",
     "thinned",
     "told_of_quiet",
     "told_of_rough",
@@ -73,8 +73,9 @@ UNLIKELY = 12.0
 TEMPER, TEMPER_ALIKE = 2.0, 1.6
 #: By how much more a sample within the move may be off before the shape is known.
 LENIENT = 4.0
-#: A sample reads the closed level within so many standard deviations, and so many in a row are no chance.
-AT_REST, IN_A_ROW = 4.0, 4
+#: A sample reads the closed level within so many standard deviations, and so many in a row are no chance; nor is one
+#: where that is below the second share of the move, and beyond the first a contact half moved could read it.
+AT_REST, IN_A_ROW, LESS_THAN_HALF, FAR_BELOW = 4.0, 4, 0.25, 0.05
 #: Durations tried at a time where the contact fluctuates.
 DURATIONS = 12
 #: What a wrong shape of the move displaces its middle by, in durations, standard.
@@ -128,6 +129,8 @@ class Seen(NamedTuple):
         White noise of a sample; sampling interval; zero of the window's time.
     alike : s
         How long the moves of like contacts take; zero where that is not told.
+    closed_until : s
+        From `origin`: the contact reads closed, and has not half moved.
     """
 
     known: bool
@@ -144,6 +147,7 @@ class Seen(NamedTuple):
     step: float
     origin: float
     alike: float
+    closed_until: float
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -463,21 +467,23 @@ def unknown() -> Found:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def still_closed(w: Window, closed: float, arcing: float) -> float:
-    """The last instant at which several samples in a row read the closed level; minus infinity where none do.
+def reads_closed(w: Window, closed: float, arcing: float) -> tuple[BoolArray, float]:
+    """Which samples read the closed level, and until when; minus infinity where none tells.
 
-    What scatters by so much that a contact half moved could read it tells nothing.
+    One is enough where the scatter is far below the move: no fluctuation ends just there. Where it is not, several in
+    a row are; and what scatters by so much that a contact half moved could read it tells nothing.
     """
+    near = np.zeros(w.t.size, dtype=np.bool_)
     run, last = 0, -np.inf
     for k in range(w.t.size):
         if not w.use[k]:
             continue
-        limit = AT_REST * math.sqrt(w.base2[k]) + 0.02 * closed * w.i[k]
-        near = abs(w.v[k] - closed * w.i[k]) < limit < 0.25 * (arcing - closed) * w.i[k]
-        run = run + 1 if near else 0
-        if run >= IN_A_ROW:
+        limit, jump = AT_REST * math.sqrt(w.base2[k]) + 0.02 * closed * w.i[k], (arcing - closed) * w.i[k]
+        near[k] = abs(w.v[k] - closed * w.i[k]) < limit < LESS_THAN_HALF * jump
+        run = run + 1 if near[k] else 0
+        if run >= IN_A_ROW or (run > 0 and limit < FAR_BELOW * jump):
             last = w.t[k]
-    return last
+    return near, last
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -673,7 +679,7 @@ def nowhere() -> Seen:
     """No samples to fit a move to."""
     x, none = np.zeros(0), np.zeros(4)
     w = Window(x, x, x, x, x, np.zeros(0, dtype=np.bool_), 1.0, 0.0, 1.0, 0.0, none, none)
-    return Seen(False, False, w, x, 0.0, 1.0, 1.0, 0.0, 1.0, 1, 0.0, 1.0, 0.0, 0.0)
+    return Seen(False, False, w, x, 0.0, 1.0, 1.0, 0.0, 1.0, 1, 0.0, 1.0, 0.0, 0.0, -np.inf)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -761,7 +767,14 @@ def seen_about(
     if alike > 0.0:
         prior[3], weight[3] = math.log(alike), 1.0 / math.log(ALIKE_FACTOR) ** 2
     w = Window(t, v, i, rate, base, use, max(local / closed, 1.05), spread, tau, math.sqrt(shared2), prior, weight)
-    return Seen(True, calm, w, passing, m, d, wide, local, closed, factor, noise, step, origin, alike)
+    near_closed, until = reads_closed(w, closed, local)
+    if until > m + 2.0 * max(d, factor * step):
+        until = -np.inf
+    for k in range(t.size):
+        # A lone rise of a contact that then reads closed is an impulse.
+        use[k] = use[k] and (t[k] > until or near_closed[k])
+    m = max(m, until)
+    return Seen(True, calm, w, passing, m, d, wide, local, closed, factor, noise, step, origin, alike, until)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -874,7 +887,7 @@ def told_of_rough(
         2.0 * longest,
         seen.origin,
         temper,
-        min(still_closed(w, seen.closed, seen.local), seen.m),
+        seen.closed_until,
     )
     crossing = passage(time, seen.passing, found, max(1e-3, longest / 2.0))
     found = with_passage(found, crossing, np.inf, seen.noise, seen.noise)

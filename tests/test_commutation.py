@@ -197,3 +197,15 @@ def test_a_shifted_clock_shifts_the_middle(shift_s: float) -> None:
     moved = fit(time + shift_s, volt, amps).middle_s
     still = fit(time, volt, amps).middle_s
     assert moved.value - shift_s == pytest.approx(still.value, abs=0.2 * still.u + 1e-9)
+
+
+@pytest.mark.parametrize("fluctuation", [0.0, 0.15])
+def test_an_impulse_just_before_the_move_is_not_its_beginning(fluctuation: float) -> None:
+    """No contact that has begun to move reads closed again."""
+    for seed in range(20):
+        time, volt, amps, middle = trace(np.random.default_rng(seed), noise_v=0.05e-3, fluctuation=fluctuation)
+        before = int(np.searchsorted(time, middle - 0.5 * MOVE_S)) - 3
+        hit = volt.copy()
+        hit[before] = AMPS * 0.6 * ARCING
+        clean, got = (fit(time, v, amps, noise_v=0.05e-3).middle_s for v in (volt, hit))
+        assert abs(got.value - clean.value) < max(0.3 * clean.u, 3e-6)

@@ -245,14 +245,16 @@ def test_passage_through_the_half_is_that_of_the_twin(seed: int, middle: float, 
 
 
 @settings(deadline=None)
-@given(seed=seeds, noise=st.sampled_from([NOISE, 40.0 * NOISE]))
+@given(seed=seeds, noise=st.sampled_from([NOISE, 10.0 * NOISE, 40.0 * NOISE]))
 def test_where_a_contact_still_reads_closed_is_that_of_the_twin(seed: int, noise: float) -> None:
     w = window(np.random.default_rng(seed), spread=30e-6)
     w = w._replace(base2=np.full(w.t.size, (noise * AMPS) ** 2))
-    limit = kernels.AT_REST * np.sqrt(w.base2) + 0.02 * CLOSED * w.i
-    near = (np.abs(w.v - CLOSED * w.i) < limit) & (limit < 0.25 * (ARCING - CLOSED) * w.i)
+    limit, jump = 4.0 * np.sqrt(w.base2) + 0.02 * CLOSED * w.i, (ARCING - CLOSED) * w.i
+    reads = w.use & (np.abs(w.v - CLOSED * w.i) < limit) & (limit < 0.25 * jump)
     used, wanted = np.flatnonzero(w.use), -math.inf
-    for k in range(kernels.IN_A_ROW - 1, used.size):
-        if near[used[k - kernels.IN_A_ROW + 1 : k + 1]].all():
-            wanted = float(w.t[used[k]])
-    assert kernels.still_closed(w, CLOSED, ARCING) == wanted
+    for k, at in enumerate(used):
+        if reads[at] and (limit[at] < 0.05 * jump[at] or (k >= 3 and reads[used[k - 3 : k + 1]].all())):
+            wanted = float(w.t[at])
+    near, last = kernels.reads_closed(w, CLOSED, ARCING)
+    assert last == wanted
+    np.testing.assert_array_equal(near, reads)
