@@ -65,7 +65,7 @@ def test_one_other_interrupter_says_nothing() -> None:
 
 @pytest.mark.parametrize(("seed", "who"), [((2048, 799), "A1"), ((2050, 901), "B2")])
 def test_a_contact_that_still_reads_closed_has_not_half_moved(seed: tuple[int, int], who: str) -> None:
-    """Closed samples behind a filter that rings might pass for a fluctuation, an impulse before the move for the move."""
+    """Closed samples behind a filter that rings pass for a fluctuation, an impulse before the move for the move."""
     rng = np.random.default_rng(seed)
     made = simulate(draw(rng)[1], rng=rng)
     features = drm.diagnose(made.record, made.breaker).features
