@@ -62,8 +62,11 @@ def parted_state(
     """
     voltage, current = median(volts), median(amps)
     threshold = min(metallic, 0.9 * ceiling)
-    if not (current > 0.5 * injected and voltage > 5.0 * median(rest_v)):
-        return Parted(threshold, voltage, np.inf, 0.0)
+    told = voltage > 5.0 * median(rest_v)
+    if not (current > 0.5 * injected and told):
+        # A source in its limit may stand with less across the parted contact than metal could bear at its current.
+        low = told and abs(current) < 0.02 * injected
+        return Parted(min(threshold, 0.6 * voltage) if low else threshold, voltage, np.inf, 0.0)
     if voltage < 0.98 * ceiling:
         left = np.empty(volts.size)
         for k in range(volts.size):

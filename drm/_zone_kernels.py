@@ -18,7 +18,7 @@ from drm._median_kernel import median, middle
 from drm._parting_kernels import beside, earlier_touch, parted_state, tail, touch
 from drm._resistance_kernels import at_rest, before_move, clear, slope, steep
 
-# Compiled with _change_kernels, _median_kernel, _parting_kernels, _resistance_kernels: efefd0543b74b475
+# Compiled with _change_kernels, _median_kernel, _parting_kernels, _resistance_kernels: 04e5343185f60343
 __all__ = ["After", "Looked", "Near", "after_move", "look", "near_move", "own"]
 
 FloatArray = NDArray[np.float64]

@@ -42,6 +42,10 @@ GENTLE = 2.5
 LONGEST_BOUNCE_S = 2e-3
 #: A share of the injected current by which it must move in the search for its course to tell anything.
 LEAST_MOVE = 0.3
+#: For so long before its loss the arcing contact carries the current alone, s: half of a usual zone. Common practice.
+ARCING_S = 2e-3
+#: Share of the injected current below which none is told from none.
+FAINT = 0.003
 
 
 def _states(trace: Trace) -> States | None:
@@ -225,7 +229,7 @@ def _arced(trace: Trace, share: FloatArray, turn: int) -> bool:
     if flowing.size < 2:
         return False
     volts = _filled(trace.voltage_v, 0.0)
-    past = volts[_before(int(flowing[0]), trace.kind)]
+    past = volts[_before(int(flowing[0]), trace)]
     if past.size < 4:
         return True
     level = median(past)
@@ -233,19 +237,23 @@ def _arced(trace: Trace, share: FloatArray, turn: int) -> bool:
     return level >= 0.98 * trace.ceiling_v or bool((np.abs(meanwhile[:-1] - level) > 0.1 * abs(level)).any())
 
 
-def _before(place: int, kind: str) -> slice:
-    """Where the level before a move is read: just before a loss, to which it creeps; long before a touch."""
-    return slice(max(0, place - (60 if kind == "open" else 200)), max(0, place - 8))
+def _before(place: int, trace: Trace) -> slice:
+    """Where the level before a move is read: just before a loss, to which it creeps; long before a touch.
+
+    Before the current has moved to the arcing contact a source in its limit gives more.
+    """
+    many = min(max(math.ceil(ARCING_S / trace.step_s), 20), 60) if trace.kind == "open" else 200
+    return slice(max(0, place - many), max(0, place - 8))
 
 
 def _current_knee(trace: Trace, share: FloatArray, place: int) -> float:
-    return _knee(share, place, _before(place, trace.kind), 0.002, math.inf)
+    return _knee(share, place, _before(place, trace), 0.002, math.inf)
 
 
 def _voltage_knee(trace: Trace, turn: int) -> float:
     opening, ceiling = trace.kind == "open", 0.98 * trace.ceiling_v
     volts = _filled(trace.voltage_v, 0.0)
-    past = _before(turn, trace.kind)
+    past = _before(turn, trace)
     # A momentary part-separation may run into the loss: what metal can bear is not yet the loss.
     least = 0.5 * min(METALLIC_VOLT, trace.ceiling_v) if opening else 0.02 * float(np.max(np.abs(volts)))
     knee = _knee(volts, turn, past, least, ceiling if opening else math.inf)
@@ -304,12 +312,31 @@ def _events(trace: Trace, states: States | None) -> Events:
         steep = float(rate[max(0, place - 20) : place + 5].max())
         while place > 0 and rate[place - 1] > 0.15 * steep:
             place -= 1
+        if trace.kind == "close":
+            place = _first_flow(share, place, math.ceil(LONGEST_BOUNCE_S / trace.step_s))
         amps = _current_knee(trace, share, place)
     at = trace.time_s[0]
     # A bounce is over before the contact could have gone that far.
     bounced = not (volts - amps) * trace.step_s > LONGEST_BOUNCE_S
     hidden = turn >= 0 and bounced and _arced(trace, share, turn)
     return Events(float(at + volts * trace.step_s), float(at + amps * trace.step_s), hidden)
+
+
+def _first_flow(share: FloatArray, place: int, many: int) -> int:
+    """Where a bouncing contact's first touch let a current begin that its next parting ended again, or `place`.
+
+    A source of few volts brings it up to no more than some thousandths meanwhile.
+    """
+    first = max(place - many, 0)
+    before = share[max(first - many, 0) : first]
+    if before.size < 8:
+        return place
+    level = median(before)
+    least = max(10.0 * 1.4826 * median(np.abs(before - level)), FAINT)
+    flows = share[first : place + 1] - level > least
+    # Two in a row: one may be an impulse.
+    begins = np.flatnonzero(flows[:-1] & flows[1:])
+    return first + int(begins[0]) - 1 if begins.size and begins[0] > 0 else place
 
 
 def pooled(skews: Sequence[Quantity]) -> Quantity:

@@ -72,3 +72,13 @@ def test_a_contact_that_still_reads_closed_has_not_half_moved(seed: tuple[int, i
     true = next(t for t in made.truth if (t.interrupter, t.operation) == (who, 1))
     (row,) = features[(features["interrupter"] == who) & (features["operation"] == 1)].to_dict("records")
     assert row["main_contact_ms"] == pytest.approx(true.main_ms, abs=0.1)
+
+
+def test_a_source_may_stand_with_less_across_the_parted_contact_than_metal_could_bear() -> None:
+    """In its limit: one volt, where no metal bears 1.1 V at its own current; the touch is where that volt goes."""
+    rng = np.random.default_rng([78, 66])
+    made = simulate(draw(rng, condition="limited_source")[1], rng=rng)
+    rows = drm.diagnose(made.record, made.breaker).features.set_index(["interrupter", "operation"])
+    for t in made.truth:
+        if t.kind == "close":
+            assert rows.loc[(t.interrupter, t.operation), "arcing_contact_ms"] == pytest.approx(t.arcing_ms, abs=0.1)

@@ -126,6 +126,14 @@ def test_the_loop_beside_a_parted_contact_is_read_by_ohms_law(seed: int, loop: f
         assert parted.loop_u == pytest.approx(1.0 / math.sqrt(3.0))
 
 
+@pytest.mark.parametrize(("volt", "threshold"), [(10.0, METALLIC), (1.0, 0.6), (40e-6 * AMPS, METALLIC)])
+def test_what_stands_across_a_parted_contact_tells_it_from_metal(volt: float, threshold: float) -> None:
+    """Six tenths of it, where that is less than what no metal bears; nothing stands across it with the source off."""
+    rest, none = np.full(400, 40e-6 * AMPS), np.zeros(8)
+    parted = kernels.parted_state(np.full(8, volt), none, rest, AMPS, math.inf, METALLIC)
+    assert parted.threshold == pytest.approx(threshold)
+
+
 def test_a_parted_voltage_that_drifts_is_no_touch() -> None:
     """A source in its limit: by the time of the touch its voltage has fallen below eight tenths of what it was."""
     last = 299

@@ -50,6 +50,19 @@ def test_a_bounce_of_a_millisecond_is_no_wrong_pairing(condition, number):
     assert not drawn(condition, number)[1]
 
 
+@pytest.mark.parametrize(
+    "seed",
+    [
+        pytest.param((2051, 356), id="a bounce after which a source of few volts begins once more"),
+        pytest.param((2048, 100), id="a source in its limit that gives less once the arcing contact carries it"),
+    ],
+)
+def test_a_current_that_moves_before_or_after_its_own_contact_is_no_wrong_pairing(seed):
+    rng = np.random.default_rng(seed)
+    made = simulate(draw(rng)[1], rng=rng)
+    assert not [f for f in drm.diagnose(made.record, made.breaker).findings if f.code == "setup.pairing"]
+
+
 @pytest.mark.parametrize("seed", [(2039, 705), (2036, 917)])
 def test_a_bounce_that_fits_the_first_touch_is_no_skew(seed):
     """Shifted by half a millisecond the voltage contradicts the current least, and both show one touch as it is."""
