@@ -42,8 +42,8 @@ GENTLE = 2.5
 LONGEST_BOUNCE_S = 2e-3
 #: A share of the injected current by which it must move in the search for its course to tell anything.
 LEAST_MOVE = 0.3
-#: For so long before its loss the arcing contact carries the current alone, s: half of a usual zone. Common practice.
-ARCING_S = 2e-3
+#: For so long before its loss the arcing contact carries the current alone, s: most of a usual zone. Common practice.
+ARCING_S = 3e-3
 #: Share of the injected current below which none is told from none.
 FAINT = 0.003
 
