@@ -73,7 +73,7 @@ UNLIKELY = 12.0
 TEMPER, TEMPER_ALIKE = 2.0, 1.6
 #: By how much more a sample within the move may be off before the shape is known.
 LENIENT = 4.0
-#: A sample reads the closed level within so many standard deviations, and so many in a row are no chance; nor is one
+#: A sample reads the closed level within so many standard deviations, and so many in a row are no chance; nor are fewer
 #: where that is below the second share of the move, and beyond the first a contact half moved could read it.
 AT_REST, IN_A_ROW, LESS_THAN_HALF, FAR_BELOW = 4.0, 4, 0.25, 0.05
 #: Durations tried at a time where the contact fluctuates.
@@ -470,19 +470,21 @@ def unknown() -> Found:
 def reads_closed(w: Window, closed: float, arcing: float) -> tuple[BoolArray, float]:
     """Which samples read the closed level, and until when; minus infinity where none tells.
 
-    One is enough where the scatter is far below the move: no fluctuation ends just there. Where it is not, several in
-    a row are; and what scatters by so much that a contact half moved could read it tells nothing.
+    Where the scatter is far below the move no fluctuation ends just there: as many are enough as there are others
+    between them and the last that did, since each of these or of those is then an impulse. Otherwise several in a row
+    are; and what scatters by so much that a contact half moved could read it tells nothing.
     """
     near = np.zeros(w.t.size, dtype=np.bool_)
-    run, last = 0, -np.inf
+    run, away, last = 0, 0, -np.inf
     for k in range(w.t.size):
         if not w.use[k]:
             continue
         limit, jump = AT_REST * math.sqrt(w.base2[k]) + 0.02 * closed * w.i[k], (arcing - closed) * w.i[k]
         near[k] = abs(w.v[k] - closed * w.i[k]) < limit < LESS_THAN_HALF * jump
         run = run + 1 if near[k] else 0
-        if run >= IN_A_ROW or (run > 0 and limit < FAR_BELOW * jump):
-            last = w.t[k]
+        away += not near[k]
+        if run >= IN_A_ROW or (run > 0 and away <= run and limit < FAR_BELOW * jump):
+            last, away = w.t[k], 0
     return near, last
 
 

@@ -18,7 +18,7 @@ from drm._fit_kernels import Found, seen_about, told_of_quiet, told_of_rough, un
 from drm._hum_kernels import columns
 from drm._joint_kernels import block_means, courses, joint_step
 
-# Compiled with _commutation_kernels, _fit_kernels, _hum_kernels, _joint_kernels: 889f988d884e80d7
+# Compiled with _commutation_kernels, _fit_kernels, _hum_kernels, _joint_kernels: 026a6bd84ae43a57
 __all__ = ["Left", "fitted"]
 
 FloatArray = NDArray[np.float64]

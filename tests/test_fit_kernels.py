@@ -251,10 +251,12 @@ def test_where_a_contact_still_reads_closed_is_that_of_the_twin(seed: int, noise
     w = w._replace(base2=np.full(w.t.size, (noise * AMPS) ** 2))
     limit, jump = 4.0 * np.sqrt(w.base2) + 0.02 * CLOSED * w.i, (ARCING - CLOSED) * w.i
     reads = w.use & (np.abs(w.v - CLOSED * w.i) < limit) & (limit < 0.25 * jump)
-    used, wanted = np.flatnonzero(w.use), -math.inf
+    used, wanted, told = np.flatnonzero(w.use), -math.inf, -1
     for k, at in enumerate(used):
-        if reads[at] and (limit[at] < 0.05 * jump[at] or (k >= 3 and reads[used[k - 3 : k + 1]].all())):
-            wanted = float(w.t[at])
+        row = next((n for n in range(k + 1) if not reads[used[k - n]]), k + 1)
+        others = int((~reads[used[told + 1 : k + 1]]).sum())
+        if row >= 4 or (row > 0 and others <= row and limit[at] < 0.05 * jump[at]):
+            wanted, told = float(w.t[at]), k
     near, last = kernels.reads_closed(w, CLOSED, ARCING)
     assert last == wanted
     np.testing.assert_array_equal(near, reads)

@@ -63,14 +63,18 @@ def test_one_other_interrupter_says_nothing() -> None:
     assert operation_zones._alike([found("a", 1e-4, fluctuating=True), found("b", 6e-4)]) == {}
 
 
-@pytest.mark.parametrize(("seed", "who"), [((2048, 799), "A1"), ((2050, 901), "B2")])
-def test_a_contact_that_still_reads_closed_has_not_half_moved(seed: tuple[int, int], who: str) -> None:
-    """Closed samples behind a filter that rings pass for a fluctuation, an impulse before the move for the move."""
+@pytest.mark.parametrize(
+    ("seed", "who", "operation"), [((2048, 799), "A1", 1), ((2050, 901), "B2", 1), ((2057, 548), "A2", 2)]
+)
+def test_a_contact_that_still_reads_closed_has_not_half_moved(seed: tuple[int, int], who: str, operation: int) -> None:
+    """Closed samples behind a filter that rings pass for a fluctuation, an impulse before the move for the move; and
+    an impulse after it for a closed contact.
+    """
     rng = np.random.default_rng(seed)
     made = simulate(draw(rng)[1], rng=rng)
     features = drm.diagnose(made.record, made.breaker).features
-    true = next(t for t in made.truth if (t.interrupter, t.operation) == (who, 1))
-    (row,) = features[(features["interrupter"] == who) & (features["operation"] == 1)].to_dict("records")
+    true = next(t for t in made.truth if (t.interrupter, t.operation) == (who, operation))
+    (row,) = features[(features["interrupter"] == who) & (features["operation"] == operation)].to_dict("records")
     assert row["main_contact_ms"] == pytest.approx(true.main_ms, abs=0.1)
 
 
