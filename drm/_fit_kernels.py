@@ -57,6 +57,7 @@ MOVE_SHARE, MOVE_FACTOR = 0.07, 2.5
 ALIKE_FACTOR = 1.5
 #: What a fluctuation that ends a move early displaces its middle by, in the time that is missing, standard: between
 #: nothing, where the end alone is hidden, and one half, where the rest of the move is; its duration by twice that.
+#: Simulated records.
 CUT_SHORT = 0.2
 #: Samples kept of a window: beyond, neighbours are averaged.
 WINDOW = 240
@@ -69,7 +70,7 @@ LEAST_LAG = 1e-3
 #: A log weight this far below the best is left out.
 UNLIKELY = 12.0
 #: What a log weight is divided by where the contact fluctuates, for its tails are heavier than the fit has them; less
-#: where like contacts tell how long the move takes.
+#: where like contacts tell how long the move takes. Simulated records.
 TEMPER, TEMPER_ALIKE = 2.0, 1.6
 #: By how much more a sample within the move may be off before the shape is known.
 LENIENT = 4.0

@@ -18,7 +18,7 @@ from drm._fit_kernels import Found, seen_about, told_of_quiet, told_of_rough, un
 from drm._hum_kernels import columns
 from drm._joint_kernels import block_means, courses, joint_step
 
-# Compiled with _commutation_kernels, _fit_kernels, _hum_kernels, _joint_kernels: 026a6bd84ae43a57
+# Compiled with _commutation_kernels, _fit_kernels, _hum_kernels, _joint_kernels: f31782b629ccece7
 __all__ = ["Left", "fitted"]
 
 FloatArray = NDArray[np.float64]
@@ -221,8 +221,8 @@ def fitted(
     """See :func:`drm.commutation.fit_commutation`, and where `joint` is true :func:`drm.joint.fit_jointly`.
 
     `shapes`, of shape (SHAPES,), are those in question; empty where nothing is told of the shape. `alike` is how long
-    like contacts' moves take, s, zero where that is not told. All fits are made in
-    one place of the text: each would be compiled for itself.
+    like contacts' moves take, s, zero where that is not told. All fits are made in one place of the text: each would be
+    compiled for itself.
     """
     found, level = unknown(), volts
     for sloping in range(2):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drm.frames import rows_of
+from drm.siblings_use import MAIN_ALONE, NO_ARCING
 from drm.wording import clean, number, title_of, worst
 
 if TYPE_CHECKING:
@@ -98,13 +99,16 @@ def _cannot(result: Result, count: int, siblings_only: bool) -> list[str]:
             f"The arcing wipe could not be measured in {len(names)} of {total} readings ({_listed(names)}); the reasons"
             " stand beside the numbers."
         )
-    if (
-        "quality" in result.features.columns
-        and result.features["quality"].astype(str).str.contains("no arcing zone").any()
-    ):
+    said = result.features["quality"].astype(str) if "quality" in result.features.columns else None
+    if said is not None and said.str.contains(NO_ARCING).any():
         out.append(
-            "Where the current never rests on the arcing contact, reversed order and a missing or burnt-off arcing"
-            " contact cannot be told apart from the trace alone."
+            "Where the current is nowhere seen to rest on the arcing contact, reversed order and a missing or burnt-off"
+            " arcing contact cannot be told apart from the trace alone."
+        )
+    if said is not None and said.str.contains(MAIN_ALONE).any():
+        out.append(
+            "Where a short zone has less than twice the closed contact's resistance, an arcing contact's wipe and the"
+            " main contact alone in reversed order cannot be told apart from the trace alone."
         )
     if result.breaker.conditions.ambient_c is None:
         out.append("The ambient temperature is not stated: resistances are given as measured, not referred to 20 °C.")

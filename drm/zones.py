@@ -53,9 +53,6 @@ LEAST_RISE = 1.5
 #: In a zone shorter than this, s, a level below so many times the closed one may be the main contact's last fingers.
 SHORT_S, SHORT_RISE = 1e-3, 2.0
 
-#: Fluctuation, by the height of the move, beyond which it and not the noise limits what can be told.
-FLUCTUATING = 0.02
-
 NO_ARCING = (
     "no arcing zone longer than the resolution: reversed order, a missing and a burnt-off arcing contact cannot "
     "be told apart from this trace"
@@ -193,7 +190,7 @@ def segment(
         reasons=tuple(reasons),
         delay_u_s=EARLY_U * step,
         rise=rise,
-        fluctuating=fit.fluctuation_ohm > FLUCTUATING * max(fit.arcing_ohm.value - fit.closed_ohm.value, 0.0),
+        fluctuating=_fluctuating(fit),
     )
 
 
@@ -328,6 +325,13 @@ def _move(
         return fit
     at, step = float(seen.onward[split]), trace.step_s
     return Commutation(Quantity(at, step), Quantity(step, step), arcing_ohm=Quantity(near.arcing, noise))
+
+
+def _fluctuating(fit: Commutation) -> bool:
+    """Whether the arcing contact's own fluctuation, and not the noise, limits what can be told of the move."""
+    from drm._fit_kernels import ROUGH
+
+    return fit.fluctuation_ohm > ROUGH * max(fit.arcing_ohm.value - fit.closed_ohm.value, 0.0)
 
 
 def _after(trace: Trace, seen: Looked, near: Near, fit: Commutation, moving_s: float) -> After:

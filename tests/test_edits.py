@@ -173,6 +173,10 @@ def test_a_missing_arcing_zone_is_answered_only_by_one_in_the_right_order(kind: 
     assert len(placed.reasons) == kept
 
 
+def test_accepting_answers_which_contact_a_low_level_is() -> None:
+    assert math.isnan(by_hand(replace(ZONES, rise=1.6), [edit("accept")], kind="open", step_s=5e-5).rise)
+
+
 def test_accepting_takes_away_doubts_and_no_facts() -> None:
     both = replace(ZONES, reasons=("the trace wanders", "no arcing zone longer than the resolution"))
     kept = by_hand(both, [edit("accept")], kind="open", step_s=5e-5).reasons

@@ -197,11 +197,7 @@ def test_no_wipe_is_held_and_the_three_causes_are_not_told_apart():
 
 def test_a_low_level_beside_the_parting_is_one_of_two_things():
     """Contacts in parallel (circuit law): 51 µΩ closed with 165 µΩ on the arcing side leave 73.8 µΩ to the main one."""
-    table = healthy(6, seed=1)
-    table["arcing_resistance_uohm"] = 165.0
-    mine = table["interrupter"] == "B1"
-    table.loc[mine, "quality"] = ALONE
-    table.loc[mine, ["arcing_wipe_mm", "arcing_resistance_uohm", "main_resistance_uohm"]] = 4.6, 80.6, 51.0
+    table = doubtful(healthy(6, seed=1).assign(arcing_resistance_uohm=165.0))
     (one,) = coded(say(table), "wipe.")
     assert (one.code, one.level, one.interrupters) == ("wipe.doubtful", "inspect", ("B1",))
     assert "73.8 µΩ" in one.message
@@ -209,6 +205,32 @@ def test_a_low_level_beside_the_parting_is_one_of_two_things():
     # Neither is that wipe compared with its siblings', nor is the test at fault.
     assert not coded(say(table), "siblings.wipe")
     assert not coded(say(table), "setup.quality")
+
+
+def doubtful(table):
+    """B1 with a short zone on a low level."""
+    mine = table["interrupter"] == "B1"
+    table.loc[mine, "quality"] = ALONE
+    table.loc[mine, ["arcing_wipe_mm", "arcing_resistance_uohm", "main_resistance_uohm"]] = 4.6, 80.6, 51.0
+    return table
+
+
+@pytest.mark.parametrize(("least", "level"), [(14.0, "hold"), (3.0, "inspect")])
+def test_a_doubtful_wipe_below_its_limit_is_held_whichever_it_is(least, level):
+    (one,) = coded(say(doubtful(healthy(6, seed=1)), limits={"arcing_wipe_mm": Limit(min=least)}), "wipe.doubtful")
+    assert one.level == level
+    assert ("limits.arcing_wipe_mm" in one.basis) == (level == "hold")
+
+
+def test_a_doubtful_wipe_states_its_resistances_with_their_uncertainty():
+    table = doubtful(healthy(6, seed=1).assign(arcing_resistance_uohm_u=1.5, main_resistance_uohm_u=0.2))
+    (one,) = coded(say(table), "wipe.doubtful")
+    assert "80.6 ± 3 µΩ (k = 2)" in one.message
+    assert "51 ± 0.4 µΩ (k = 2)" in one.message
+
+
+def test_an_unusable_current_makes_no_wipe_doubtful():
+    assert not coded(say(doubtful(healthy(6, seed=1)).assign(current_a=15.0)), "wipe.doubtful")
 
 
 def test_a_zone_that_another_interrupter_cut_short_is_a_matter_of_setup():

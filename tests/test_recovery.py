@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import drm
+from drm.siblings_use import usable
 from drm.synthetic import Simulation, named, shipped, simulate
 from drm.synthetic.scenario import Fault
 
@@ -64,20 +65,22 @@ def test_a_contact_without_an_arcing_zone_is_flagged_and_held() -> None:
     assert held == without
 
 
-def low(wipe_mm: float, *faults: Fault) -> drm.Result:
+def low(wipe_mm: float, *faults: Fault, travel: str = "linear") -> drm.Result:
     """An opening and a closing of three interrupters whose arcing contacts are of low resistance."""
     s = named("oc")
     contact = replace(s.contact, main_resistance_uohm=55.0, arcing_resistance_uohm=165.0, arcing_wipe_mm=wipe_mm)
     s = replace(s, poles=("A",), interrupters_per_pole=3, contact=contact, faults=faults)
+    s = replace(s, chain=replace(s.chain, travel=travel))
     made = simulate(s, rng=np.random.default_rng(5))
     return drm.diagnose(made.record, made.breaker)
 
 
-@pytest.mark.parametrize("early_mm", [2.0, 3.5, 5.0])
-def test_a_contact_that_parts_first_gives_no_wipe_that_is_trusted(early_mm: float) -> None:
+@pytest.mark.parametrize(("early_mm", "travel"), [(2.0, "linear"), (3.5, "linear"), (5.0, "linear"), (5.0, "none")])
+def test_a_contact_that_parts_first_gives_no_wipe_that_is_trusted(early_mm: float, travel: str) -> None:
     """In parallel (circuit law): without 165 uohm beside it 55 become 82.5 uohm, which an arcing contact may have."""
-    result = low(18.0, Fault("A2", "arcing_first", early_mm))
+    result = low(18.0, Fault("A2", "arcing_first", early_mm), travel=travel)
     mine = result.features[result.features["interrupter"] == "A2"]
+    assert not usable(result.features, "arcing_wipe_ms")[result.features["interrupter"] == "A2"].any()
     assert (mine["quality"] != "").all()
     assert {f.code for f in result.findings if "A2" in f.interrupters} & {"wipe.none", "wipe.doubtful"}
 
