@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import drm
+from drm.grounds import grounds
 from drm.siblings_use import usable
 from drm.synthetic import Simulation, named, shipped, simulate
 from drm.synthetic.scenario import Fault
@@ -83,6 +84,7 @@ def test_a_contact_that_parts_first_gives_no_wipe_that_is_trusted(early_mm: floa
     assert not usable(result.features, "arcing_wipe_ms")[result.features["interrupter"] == "A2"].any()
     assert (mine["quality"] != "").all()
     assert {f.code for f in result.findings if "A2" in f.interrupters} & {"wipe.none", "wipe.doubtful"}
+    assert any("reversed order" in text for text in grounds(result).cannot)
 
 
 def test_a_long_zone_on_a_low_level_is_the_arcing_contacts() -> None:
