@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from drm.quantity import Quantity
-from drm.setup_pairing import HIDDEN, LEAST_SCATTER_S, MOST, SCATTER
-from drm.setup_skew import Events
+from drm.setup_pairing import MOST, hidden_costs, scatter_s
+from drm.setup_skew import LONGEST_BOUNCE_S, Events
 
 if TYPE_CHECKING:
     from drm.observe import Moving
@@ -150,7 +150,8 @@ def _square(voltage: Instants, current: Instants) -> float:
     if v is None or i is None:
         return 0.0
     lag = v.voltage_s - voltage.skew_s - i.current_s
-    scatter = math.hypot(SCATTER[voltage.kind] * voltage.step_s, LEAST_SCATTER_S)
+    scatter = scatter_s(voltage.kind, voltage.step_s)
     if not math.isfinite(lag):
         return 0.0
-    return min((lag / scatter) ** 2, HIDDEN if v.hidden or i.hidden else MOST)
+    hidden = v.hidden or i.hidden or (v.covered and 0.0 < lag < LONGEST_BOUNCE_S)
+    return min((lag / scatter) ** 2, hidden_costs(scatter) if hidden else MOST)

@@ -19,9 +19,9 @@ from drm.operations import Operation
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import Trace
 from drm.setup_fault import Fault
-from drm.setup_skew import EVENT_U, FILTER_S, LARGEST_SKEW, Events, both_of, pooled
+from drm.setup_skew import EVENT_U, FILTER_S, LARGEST_SKEW, LONGEST_BOUNCE_S, Events, both_of, pooled
 
-__all__ = ["Pairing", "pairing"]
+__all__ = ["Pairing", "hidden_costs", "pairing", "scatter_s"]
 
 FloatArray = NDArray[np.float64]
 
@@ -33,9 +33,8 @@ MOST = 64.0
 #: What each voltage that is given another's current costs (twice a log-likelihood ratio): the breaker file is believed
 #: until several events speak against it, and of two pairings that fit alike the one with fewer changes is taken.
 MOVED = 11.0
-#: What a touch costs that the voltage shows after its own current: a bounce may have hidden the first one, and does so
-#: in one closing of seven (-2 ln 1/7; simulated records).
-HIDDEN = 4.0
+#: A bounce hides the first touch from the voltage in one closing of so many (simulated records).
+HIDDEN = 7.0
 #: How bad, in squares for each event, the pairing in use must be for all that are named together and for each of them,
 #: and what share of it may be left in the other pairing of all of them, and of each.
 BAD, EACH, LEFT, BETTER = 6.0, 3.0, 0.3, 0.75
@@ -119,6 +118,43 @@ def _shared(lags_s: FloatArray, scatter_s: float) -> float:
     return float(near[np.argmin(np.abs(near))])
 
 
+def scatter_s(kind: str, step_s: float) -> float:
+    """Standard deviation of a voltage's event about its own current's, s."""
+    return math.hypot(SCATTER[kind] * step_s, LEAST_SCATTER_S)
+
+
+def hidden_costs(scatter_s: float) -> float:
+    """What a touch costs that the voltage shows after its own current, by as much as a bounce may last.
+
+    Twice the logarithm of how much less likely that is than to meet the current within the scatter: a bounce seldom
+    hides the first touch, and then leaves any lag as likely as another.
+    """
+    return 2.0 * math.log(HIDDEN * LONGEST_BOUNCE_S / (math.sqrt(2.0 * math.pi) * scatter_s))
+
+
+@dataclass(frozen=True, eq=False)
+class _Misfits:
+    """How ill each voltage (row) goes with each current (column).
+
+    Attributes
+    ----------
+    cost, seen : ndarray
+        Squares, and the same where no touch were hidden.
+    count : ndarray
+        How many events.
+    lag : ndarray
+        Mean of the voltage after the current, s.
+    skewed : bool
+        A lag was taken out that no filter explains.
+    """
+
+    cost: FloatArray
+    seen: FloatArray
+    count: NDArray[np.int64]
+    lag: FloatArray
+    skewed: bool
+
+
 def _misfits(
     names: Sequence[str],
     operations: Sequence[Operation],
@@ -126,16 +162,13 @@ def _misfits(
     events: Mapping[Key, Events],
     *,
     share: bool,
-) -> tuple[FloatArray, FloatArray, NDArray[np.int64], FloatArray]:
-    """Squared misfit of each voltage (row) with each current (column), the same where no touch was hidden, how many
-    events, and the mean lag, s.
-
-    Where `share`, the lag that most own pairs have is taken out: a skew or a filter's delay.
-    """
+) -> _Misfits:
+    """Every voltage with every current; where `share`, without the lag of most own pairs: a skew, a filter's delay."""
     cost = np.zeros((len(names), len(names)))
     seen = np.zeros(cost.shape)
     count = np.zeros(cost.shape, dtype=np.int64)
     lag = np.zeros(cost.shape)
+    skewed = False
     for operation in operations:
         have = [k for k, n in enumerate(names) if (operation.number, n) in traces]
         if not have:
@@ -143,37 +176,41 @@ def _misfits(
         step = traces[operation.number, names[have[0]]].step_s
         mine = [events[operation.number, names[k]] for k in have]
         apart = np.array([e.voltage_s for e in mine])[:, None] - np.array([e.current_s for e in mine])[None, :]
-        scatter = math.hypot(SCATTER[operation.kind] * step, LEAST_SCATTER_S)
-        apart = apart - (_shared(np.array([e.lag_s for e in mine]), scatter) if share else 0.0)
+        scatter = scatter_s(operation.kind, step)
+        shared = _shared(np.array([e.lag_s for e in mine]), scatter) if share else 0.0
+        skewed |= abs(shared) > max(LEAST_SAMPLES * step, LEAST_S)
+        apart = apart - shared
         square = np.minimum((apart / scatter) ** 2, MOST)
-        hidden = np.diag([e.hidden for e in mine])
+        later = (apart > 0.0) & (apart < LONGEST_BOUNCE_S)
+        hidden = np.diag([e.hidden for e in mine]) | (later & np.array([e.covered for e in mine])[:, None])
         good = np.isfinite(square)
         where = np.ix_(have, have)
         seen[where] += np.where(good, square, 0.0)
-        square = np.where(hidden, np.minimum(square, HIDDEN), square)
+        square = np.where(hidden, np.minimum(square, hidden_costs(scatter)), square)
         cost[where] += np.where(good, square, 0.0)
         count[where] += good
         lag[where] += np.where(good, apart, 0.0)
     # What was not seen neither speaks for a pairing nor against it.
-    return cost, seen, count, lag / np.maximum(count, 1)
+    return _Misfits(cost, seen, count, lag / np.maximum(count, 1), skewed)
 
 
-def _assigned(
-    cost: FloatArray, seen: FloatArray, count: NDArray[np.int64], lag: FloatArray
-) -> tuple[float, dict[int, int], FloatArray, FloatArray, NDArray[np.int64], FloatArray] | None:
+def _assigned(each: _Misfits) -> tuple[float, dict[int, int], _Misfits] | None:
     """What the best assignment of voltages to currents costs, and it; None where fewer than two can be assigned."""
-    use = np.flatnonzero(np.diag(count) > 0)
+    use = np.flatnonzero(np.diag(each.count) > 0)
     if use.size < 2:
         return None
-    part = np.where(count[np.ix_(use, use)] > 0, cost[np.ix_(use, use)], MOST * max(1, int(count.max())))
+    where = np.ix_(use, use)
+    part = np.where(each.count[where] > 0, each.cost[where], MOST * max(1, int(each.count.max())))
     part = part + MOVED * (1.0 - np.eye(use.size))
+    # Clocks that differ are no more common than leads that are exchanged.
+    skew = MOVED if each.skewed else 0.0
     if _own_is_best(part):
-        return float(np.diag(part).sum()), {int(k): int(k) for k in use}, cost, seen, count, lag
+        return float(np.diag(part).sum()) + skew, {int(k): int(k) for k in use}, each
     from scipy.optimize import linear_sum_assignment
 
     row, column = linear_sum_assignment(part)
     to = {int(use[r]): int(use[c]) for r, c in zip(row, column, strict=True)}
-    return float(part[row, column].sum()), to, cost, seen, count, lag
+    return float(part[row, column].sum()) + skew, to, each
 
 
 def _own_is_best(cost: FloatArray) -> bool:
@@ -194,11 +231,12 @@ def _exchanged(
     if len(names) < 2:
         return
     # A lag that all share is no matter of pairing; but of leads that are all wrong the lags share nothing.
-    tried = [_assigned(*_misfits(names, operations, traces, events, share=share)) for share in (True, False)]
+    tried = [_assigned(_misfits(names, operations, traces, events, share=share)) for share in (True, False)]
     known = [t for t in tried if t is not None]
     if len(known) < 2:
         return
-    _, to, cost, seen, count, lag = min(known, key=lambda t: t[0])
+    _, to, each = min(known, key=lambda t: t[0])
+    cost, seen, count, lag = each.cost, each.seen, each.count, each.lag
     done: set[int] = set()
     for first in to:
         cycle = [first]

@@ -18,8 +18,8 @@ from drm.median import median, nanmedian
 from drm.quantity import NOTHING, Quantity
 from drm.resistance import METALLIC_VOLT, Trace
 
-__all__ = ["EVENT_U", "FILTER_S", "LARGEST_SKEW", "Events", "both_of", "events_of", "pooled", "skew_of",
-           "without_skew"]  # fmt: skip
+__all__ = ["EVENT_U", "FILTER_S", "LARGEST_SKEW", "LONGEST_BOUNCE_S", "Events", "both_of", "events_of", "pooled",
+           "skew_of", "without_skew"]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
 States = tuple[FloatArray, FloatArray, FloatArray]
@@ -44,6 +44,8 @@ LONGEST_BOUNCE_S = 2e-3
 LEAST_MOVE = 0.3
 #: For so long before its loss the arcing contact carries the current alone, s: most of a usual zone. Common practice.
 ARCING_S = 3e-3
+#: Share of its ceiling above which a voltage may be anything.
+SEEN_BELOW = 0.98
 #: Share of the injected current below which none is told from none.
 FAINT = 0.003
 
@@ -234,7 +236,15 @@ def _arced(trace: Trace, share: FloatArray, turn: int) -> bool:
         return True
     level = median(past)
     meanwhile = volts[flowing[0] : turn]
-    return level >= 0.98 * trace.ceiling_v or bool((np.abs(meanwhile[:-1] - level) > 0.1 * abs(level)).any())
+    return level >= SEEN_BELOW * trace.ceiling_v or bool((np.abs(meanwhile[:-1] - level) > 0.1 * abs(level)).any())
+
+
+def _covered(trace: Trace, turn: int) -> bool:
+    """Whether a closing's voltage comes down from its ceiling."""
+    if trace.kind != "close" or turn < 0:
+        return False
+    past = _filled(trace.voltage_v, 0.0)[_before(turn, trace)]
+    return past.size > 0 and median(past) >= SEEN_BELOW * trace.ceiling_v
 
 
 def _before(place: int, trace: Trace) -> slice:
@@ -251,14 +261,13 @@ def _current_knee(trace: Trace, share: FloatArray, place: int) -> float:
 
 
 def _voltage_knee(trace: Trace, turn: int) -> float:
-    opening, ceiling = trace.kind == "open", 0.98 * trace.ceiling_v
+    opening, ceiling = trace.kind == "open", SEEN_BELOW * trace.ceiling_v
     volts = _filled(trace.voltage_v, 0.0)
     past = _before(turn, trace)
     # A momentary part-separation may run into the loss: what metal can bear is not yet the loss.
     least = 0.5 * min(METALLIC_VOLT, trace.ceiling_v) if opening else 0.02 * float(np.max(np.abs(volts)))
     knee = _knee(volts, turn, past, least, ceiling if opening else math.inf)
-    hidden = not opening and volts[past].size > 0 and median(volts[past]) >= ceiling
-    return knee + (-CEILING_LATE if hidden else RAMP_LATE)
+    return knee + (-CEILING_LATE if _covered(trace, turn) else RAMP_LATE)
 
 
 @dataclass(frozen=True)
@@ -270,11 +279,14 @@ class Events:
     voltage_s, current_s : float
     hidden : bool
         A closing whose first touch may have passed unseen in the voltage, if this current is its own.
+    covered : bool
+        A closing whose voltage comes down from its ceiling: a first touch may have passed unseen, whosever its current.
     """
 
     voltage_s: float
     current_s: float
     hidden: bool = False
+    covered: bool = False
 
     @property
     def lag_s(self) -> float:
@@ -319,7 +331,9 @@ def _events(trace: Trace, states: States | None) -> Events:
     # A bounce is over before the contact could have gone that far.
     bounced = not (volts - amps) * trace.step_s > LONGEST_BOUNCE_S
     hidden = turn >= 0 and bounced and _arced(trace, share, turn)
-    return Events(float(at + volts * trace.step_s), float(at + amps * trace.step_s), hidden)
+    return Events(
+        float(at + volts * trace.step_s), float(at + amps * trace.step_s), hidden, covered=_covered(trace, turn)
+    )
 
 
 def _first_flow(share: FloatArray, place: int, many: int) -> int:

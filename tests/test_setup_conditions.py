@@ -34,6 +34,30 @@ def test_one_exchanged_lead_that_could_be_a_bounce_is_told_by_the_other():
     assert [f.interrupters for f in found if f.code == "setup.leads-exchanged"] == [("A2", "B2")]
 
 
+@pytest.mark.parametrize(
+    ("seed", "who"),
+    [
+        pytest.param((2058, 331), ("A1", "B1"), id="both a third of a millisecond off"),
+        pytest.param((2058, 385), ("A1", "B1"), id="a skew of all and bounces would explain it too, and more dearly"),
+        pytest.param((2059, 874), ("A1", "B1"), id="the late one fits the other current within a sample and a half"),
+        pytest.param((2060, 793), ("A1", "B1"), id="of six"),
+    ],
+)
+def test_a_bounce_that_hides_a_touch_for_just_as_long_as_leads_would_explain_is_leads(seed, who):
+    rng = np.random.default_rng(seed)
+    made = simulate(draw(rng)[1], rng=rng)
+    found = drm.diagnose(made.record, made.breaker).findings
+    assert [f.interrupters for f in found if f.code == "setup.leads-exchanged"] == [who]
+
+
+def test_exchanged_leads_are_told_although_a_bounce_hides_the_touch_of_one_of_them():
+    """Its voltage comes after the other's current, from beyond its ceiling."""
+    rng = np.random.default_rng((2101, 272))
+    made = simulate(draw(rng, condition="voltage_leads_exchanged")[1], rng=rng)
+    found = drm.diagnose(made.record, made.breaker).findings
+    assert [f.interrupters for f in found if f.code == "setup.leads-exchanged"] == [("A1", "B3")]
+
+
 def test_one_late_voltage_that_fits_another_current_is_no_exchange_of_leads():
     """The other one has no quarrel with its own current; and this one is off it as none of the others is."""
     assert drawn("skew_one_voltage", 17)[1] == {("setup.skew", ("A3",))}
