@@ -84,7 +84,8 @@ def pairing(breaker: Breaker, operations: Sequence[Operation], traces: Mapping[K
         for name, numbers in deciding.items()
         if name not in named
     }
-    faults += _apart(deciding, traces, events, skews, named)
+    in_series = {name: len(names) > 1 for names in chains.values() for name in names}
+    faults += _apart(deciding, traces, events, skews, named, in_series)
     named |= {n for f in faults for n in f.interrupters}
     removed = _removed({n: s for n, s in skews.items() if n not in named}, chains, traces, named)
     return Pairing((*faults, *_skew_faults(removed)), removed, events)
@@ -284,6 +285,7 @@ def _apart(
     events: Mapping[Key, Events],
     skews: Mapping[str, Quantity],
     named: set[str],
+    in_series: Mapping[str, bool],
 ) -> Iterator[Fault]:
     """Voltage and current of one interrupter that are further apart than any skew."""
     lags: dict[str, list[float]] = {}
@@ -293,7 +295,9 @@ def _apart(
         for number in numbers:
             if (number, name) in events:
                 e = events[number, name]
-                if math.isfinite(e.lag_s):
+                # In series the current begins when all touch at once, and until then one or another bounces.
+                waits = in_series[name] and traces[number, name].kind == "close" and -LONGEST_BOUNCE_S < e.lag_s < 0.0
+                if math.isfinite(e.lag_s) and not waits:
                     lags.setdefault(name, []).append(e.lag_s)
     for name, values in sorted(lags.items()):
         lag, apart = median(values), max(values) - min(values)

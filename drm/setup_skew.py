@@ -112,8 +112,11 @@ def _knee(samples: FloatArray, at: int, before: slice, least: float, ceiling: fl
     near = samples[before]
     if near.size < 4:
         return math.nan
-    level = median(near)
-    width = max(6.0 * 1.4826 * median(np.abs(near - level)), least)
+    whole, width = _rest(near, least)
+    # The last of it: before, the main contact may have carried the current. What the arcing contact's resistance does
+    # to the level in the mean its fluctuation does in part.
+    level, narrow = _rest(near[-max(4, near.size // 3) :], least)
+    width = max(width, narrow, 0.5 * abs(level - whole))
     # Nothing further away is looked at.
     start = max(0, at - 40)
     away = np.abs(samples[start : at + 42] - level) > width
@@ -122,7 +125,8 @@ def _knee(samples: FloatArray, at: int, before: slice, least: float, ceiling: fl
         k -= 1
     while k + 1 < samples.size and not away[k + 1 - start] and k - at < 40:
         k += 1
-    if away[k - start] or k + 2 >= samples.size:
+    # What is nowhere near as it was before, or nowhere else, does not leave its level here.
+    if away[k - start] or k + 2 >= samples.size or not away[k + 1 - start]:
         return math.nan
     one, two = float(samples[k + 1]), float(samples[k + 2])
     if abs(one) >= ceiling:
@@ -130,6 +134,12 @@ def _knee(samples: FloatArray, at: int, before: slice, least: float, ceiling: fl
     if abs(two) >= ceiling or one == two or (two > one) != (one > level):
         return k + 0.8
     return float(np.clip(k + 1 + (level - one) / (two - one), k, k + 1))
+
+
+def _rest(samples: FloatArray, least: float) -> tuple[float, float]:
+    """Level, and how far from it a sample is away."""
+    level = median(samples)
+    return level, max(6.0 * 1.4826 * median(np.abs(samples - level)), least)
 
 
 def skew_of(trace: Trace) -> Quantity:

@@ -79,6 +79,10 @@ def test_a_bounce_of_a_millisecond_is_no_wrong_pairing(condition, number):
     [
         pytest.param((2051, 356), id="a bounce after which a source of few volts begins once more"),
         pytest.param((2048, 100), id="a source in its limit that gives less once the arcing contact carries it"),
+        pytest.param((2050, 552), id="the same for a millisecond and a half only, and fluctuating"),
+        pytest.param((2049, 152), id="a current that a loose lead lets flow as it likes until the loss"),
+        pytest.param((2048, 130), id="six in series of which one or another bounces"),
+        pytest.param((2049, 282), id="three in series, a closing alone"),
     ],
 )
 def test_a_current_that_moves_before_or_after_its_own_contact_is_no_wrong_pairing(seed):
