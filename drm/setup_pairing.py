@@ -79,13 +79,17 @@ def pairing(breaker: Breaker, operations: Sequence[Operation], traces: Mapping[K
     faults = list(_exchanged(own, operations, traces, events))
     named = {n for f in faults for n in f.interrupters}
     deciding = _deciding(chains, operations, traces, events)
+    in_series = {name for names in chains.values() if len(names) > 1 for name in names}
+    # In series the current may well be late: it begins when all touch at once, and until then one or another bounces;
+    # and a source with voltage to spare feeds the arc of the first that parts until others have parted too.
+    late = {(k, n) for k, n in both if n in in_series}
+    told = {key: s for key, (_, s) in both.items() if not (key in late and s.value < 0.0)}
     skews = {
-        name: pooled([both[k, name][1] for k in numbers if (k, name) in traces])
+        name: pooled([told[k, name] for k in numbers if (k, name) in told])
         for name, numbers in deciding.items()
         if name not in named
     }
-    in_series = {name: len(names) > 1 for names in chains.values() for name in names}
-    faults += _apart(deciding, traces, events, skews, named, in_series)
+    faults += _apart(deciding, traces, late, events, skews, named)
     named |= {n for f in faults for n in f.interrupters}
     removed = _removed({n: s for n, s in skews.items() if n not in named}, chains, traces, named)
     return Pairing((*faults, *_skew_faults(removed)), removed, events)
@@ -282,12 +286,12 @@ def _exchanged(
 def _apart(
     deciding: Mapping[str, list[int]],
     traces: Mapping[Key, Trace],
+    late: set[Key],
     events: Mapping[Key, Events],
     skews: Mapping[str, Quantity],
     named: set[str],
-    in_series: Mapping[str, bool],
 ) -> Iterator[Fault]:
-    """Voltage and current of one interrupter that are further apart than any skew."""
+    """Voltage and current of one interrupter that are further apart than any skew, or a bounce where that is `late`."""
     lags: dict[str, list[float]] = {}
     for name, numbers in deciding.items():
         if name in named:
@@ -295,8 +299,8 @@ def _apart(
         for number in numbers:
             if (number, name) in events:
                 e = events[number, name]
-                # In series the current begins when all touch at once, and until then one or another bounces.
-                waits = in_series[name] and traces[number, name].kind == "close" and -LONGEST_BOUNCE_S < e.lag_s < 0.0
+                closing = traces[number, name].kind == "close"
+                waits = closing and (number, name) in late and -LONGEST_BOUNCE_S < e.lag_s < 0.0
                 if math.isfinite(e.lag_s) and not waits:
                     lags.setdefault(name, []).append(e.lag_s)
     for name, values in sorted(lags.items()):

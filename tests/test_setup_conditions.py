@@ -91,6 +91,15 @@ def test_a_current_that_moves_before_or_after_its_own_contact_is_no_wrong_pairin
     assert not [f for f in drm.diagnose(made.record, made.breaker).findings if f.code == "setup.pairing"]
 
 
+@pytest.mark.parametrize(
+    "number", [pytest.param(101, id="closing, others bounce"), pytest.param(144, id="the first arc is fed on")]
+)
+def test_a_late_current_in_series_is_no_skew(number):
+    rng = np.random.default_rng((2104, number))
+    made = simulate(draw(rng, condition="series_injection")[1], rng=rng)
+    assert not [f for f in drm.diagnose(made.record, made.breaker).findings if f.code == "setup.skew"]
+
+
 @pytest.mark.parametrize("seed", [(2039, 705), (2036, 917)])
 def test_a_bounce_that_fits_the_first_touch_is_no_skew(seed):
     """Shifted by half a millisecond the voltage contradicts the current least, and both show one touch as it is."""
