@@ -134,7 +134,9 @@ def hidden_costs(scatter_s: float) -> float:
     Twice the logarithm of how much less likely that is than to meet the current within the scatter: a bounce seldom
     hides the first touch, and then leaves any lag as likely as another.
     """
-    return 2.0 * math.log(HIDDEN * LONGEST_BOUNCE_S / (math.sqrt(2.0 * math.pi) * scatter_s))
+    less = HIDDEN * LONGEST_BOUNCE_S / (math.sqrt(2.0 * math.pi) * scatter_s)
+    # Where a sample is longer than a bounce nothing is hidden beyond the scatter.
+    return 2.0 * math.log(max(less, 1.0))
 
 
 @dataclass(frozen=True, eq=False)
