@@ -81,8 +81,12 @@ def decide(tab: Tab, action: str, reason: str, who: str = "R. Person") -> None:
 
 
 def drag(tab: Tab, part: str, by_px: int) -> None:
-    box = tab.page.locator(f"#flag-{part}").bounding_box()
-    assert box is not None
+    flag = tab.page.locator(f"#flag-{part}")
+    # Once it stands still: after a decision the page draws the traces anew.
+    before, box = None, flag.bounding_box()
+    while box is None or box != before:
+        tab.page.wait_for_timeout(300)
+        before, box = box, flag.bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     tab.page.mouse.move(x, y)
     tab.page.mouse.down()
